@@ -1,0 +1,1 @@
+"""Assessment: dispenses in; checks, balance, wear, advice, causes, release and alarms out. Pure."""

@@ -1,0 +1,1 @@
+"""Bridge: scales on a serial line, brought to MQTT."""

@@ -1,0 +1,1 @@
+"""Commands: what a person types. Arguments and exit statuses; the work is done in the rooms."""

@@ -1,0 +1,1 @@
+"""Detection: readings and events in, the stretch of readings of each dispense out. Pure."""

@@ -1,0 +1,1 @@
+"""Flow: one dispense's readings in, its mass and flow with their uncertainty out. Pure."""

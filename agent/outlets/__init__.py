@@ -1,0 +1,1 @@
+"""Outlets: from the journal to the outside: MQTT, the database, people."""

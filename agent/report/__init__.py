@@ -1,0 +1,1 @@
+"""Report: the journal as one page for people."""

@@ -1,0 +1,1 @@
+"""Settings: one TOML file in, a checked plan out, or every fault in it at once."""

@@ -1,0 +1,1 @@
+"""Simulators: a spray cell with no hardware, for demonstrations, tests and commissioning."""
