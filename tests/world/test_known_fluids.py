@@ -19,7 +19,10 @@ def test_pinned_tables_are_those_of_the_property_library(ours: str, theirs: str,
         assert density == pytest.approx(computed, abs=digits)
 
 
-def dippr_105(a: float, b: float, c: float, d: float, molar_mass: float, temperature_c: float) -> float:
+def dippr_105(
+    coefficients: tuple[float, float, float, float], molar_mass: float, temperature_c: float
+) -> float:
+    a, b, c, d = coefficients
     return a / b ** (1 + (1 - (temperature_c + 273.15) / c) ** d) * molar_mass
 
 
@@ -46,7 +49,7 @@ def test_butanone_is_the_published_correlation() -> None:
     # DIPPR 105 coefficients of butanone, Perry 8th ed. table 2-32 (from memory): kmol/m3, K.
     for temperature_c, density in KNOWN["butanone"].density_table:
         assert density == pytest.approx(
-            dippr_105(0.93767, 0.25035, 535.5, 0.29964, 72.10572, temperature_c), rel=1e-5
+            dippr_105((0.93767, 0.25035, 535.5, 0.29964), 72.10572, temperature_c), rel=1e-5
         )
 
 
