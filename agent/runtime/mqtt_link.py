@@ -1,0 +1,295 @@
+"""The connection to the broker: kept, resumed, and with acknowledgements in the worker's hands.
+
+paho's callbacks run in paho's own thread, where an exception would end that thread while
+`is_connected()` stays true: so they only put values on the inbox. Everything else is the worker's.
+
+An acknowledgement belongs to the connection on which its message came (`generation`): after a broker that
+lost the session, message numbers start anew, and a late one would acknowledge a message never seen.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import ssl
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from agent.contract.inputs import RawMessage
+from agent.runtime.clock import Clock
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S = 10
+"""A half-open line is noticed after about twice this."""
+INBOX_LIMIT = 50_000
+"""Readings (QoS 0) beyond this many waiting are shed, and the shedding is declared."""
+RECEIVE_MAXIMUM = 200
+UNSUPPORTED_VERSION = 0x84
+REFUSED = 0x80
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where the broker is and how to be let in."""
+
+    host: str
+    port: int
+    client_id: str
+    version: str = "auto"
+    """`auto`, `5` or `3.1.1`."""
+    username: str | None = None
+    password: str | None = None
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+    def __repr__(self) -> str:
+        """Without the password: this may end in a log."""
+        return f"Broker({self.host}:{self.port} as {self.client_id!r}, MQTT {self.version})"
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A message, and what it takes to acknowledge it."""
+
+    message: RawMessage
+    generation: int
+    mid: int
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    """The broker let us in."""
+
+    generation: int
+    session_kept: bool
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    """The connection ended or could not be made."""
+
+    generation: int
+    why: str
+    refused: bool = False
+    """The broker, or its certificate, said no: waiting alone will not mend it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """The broker has taken what we published, or refused it (`reason` >= 0x80)."""
+
+    generation: int
+    mid: int
+    reason: int
+
+
+@dataclass(frozen=True, slots=True)
+class Subscribed:
+    """The broker's answer to our subscriptions; a granted one may still be filtered by its access list."""
+
+    generation: int
+    refused: tuple[str, ...]
+
+
+Happening: TypeAlias = Arrival | LinkUp | LinkDown | Published | Subscribed
+
+
+class MqttLink:
+    """One persistent MQTT session. `start`, then take from `inbox`; `stop` leaves cleanly."""
+
+    def __init__(
+        self,
+        broker: Broker,
+        filters: Sequence[tuple[str, int]],
+        will: tuple[str, bytes],
+        clock: Clock,
+        inbox: queue.SimpleQueue[Happening] | None = None,
+    ) -> None:
+        self.broker = broker
+        self.inbox: queue.SimpleQueue[Happening] = inbox or queue.SimpleQueue()
+        self.generation = 0
+        self.connected = False
+        self.version = "3.1.1" if broker.version == "3.1.1" else "5"
+        self.shed = 0
+        """Readings dropped because the worker was too far behind."""
+        self._filters = list(filters)
+        self._will = will
+        self._clock = clock
+        self._failed_before_answer = 0
+        self._client = self._make_client()
+        self._lock = threading.Lock()
+
+    def start(self) -> None:
+        """Begin to connect; never blocks and never fails: what happens arrives in the inbox."""
+        self._connect()
+
+    def stop(self, farewell: tuple[str, bytes] | None = None, wait_s: float = 2.0) -> None:
+        """Say `farewell` (retained), disconnect and end the network thread."""
+        with self._lock:
+            if farewell is not None and self.connected:
+                info = self._client.publish(*farewell, qos=1, retain=True)
+                try:
+                    info.wait_for_publish(timeout=wait_s)
+                except (RuntimeError, ValueError) as fault:
+                    log.debug("the farewell was not delivered: %s", fault)
+            self._client.disconnect()
+            self._client.loop_stop()
+            self.connected = False
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool) -> int | None:
+        """Publish with QoS 1; the message number, or None where there is no connection now."""
+        if not self.connected:
+            return None
+        info = self._client.publish(topic, payload, qos=1, retain=retain)
+        return info.mid if info.rc == paho.MQTT_ERR_SUCCESS else None
+
+    def acknowledge(self, arrival: Arrival) -> bool:
+        """Acknowledge a message, if the connection on which it came still stands."""
+        if arrival.message.qos == 0:
+            return True
+        if arrival.generation != self.generation or not self.connected:
+            return False
+        return self._client.ack(arrival.mid, arrival.message.qos) == paho.MQTT_ERR_SUCCESS
+
+    def thread_alive(self) -> bool:
+        """Whether paho's network thread lives: `is_connected()` would not tell."""
+        name = f"paho-mqtt-client-{self.broker.client_id}"
+        return any(thread.name == name for thread in threading.enumerate())
+
+    def revive(self) -> None:
+        """Begin anew after the network thread died, or with another protocol version."""
+        with self._lock:
+            self.connected = False
+            try:
+                self._client.disconnect()
+                self._client.loop_stop()
+            except (ValueError, OSError, RuntimeError) as fault:
+                log.debug("the old connection ended with: %s", fault)
+            self._client = self._make_client()
+            self._connect()
+
+    def consider_older_version(self) -> bool:
+        """After a LinkDown: fall back to 3.1.1 where the broker speaks no 5. True when it did so.
+
+        Called by the worker, since a client cannot be replaced inside its own callback.
+        """
+        if self.broker.version != "auto" or self.version != "5" or self._failed_before_answer < 1:
+            return False
+        self.version = "3.1.1"
+        self._failed_before_answer = 0
+        self.revive()
+        return True
+
+    def _connect(self) -> None:
+        properties = None
+        if self.version == "5":
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = 0xFFFFFFFF
+            properties.ReceiveMaximum = RECEIVE_MAXIMUM
+            self._client.connect_async(
+                self.broker.host, self.broker.port, KEEPALIVE_S, clean_start=False, properties=properties
+            )
+        else:
+            self._client.connect_async(self.broker.host, self.broker.port, KEEPALIVE_S)
+        self._client.loop_start()
+
+    def _make_client(self) -> paho.Client:
+        older = self.version == "3.1.1"
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.broker.client_id,
+            clean_session=False if older else None,
+            protocol=MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5,
+            manual_ack=True,
+        )
+        client.reconnect_delay_set(1, 5)
+        client.max_queued_messages_set(10_000)
+        if self.broker.username is not None:
+            client.username_pw_set(self.broker.username, self.broker.password)
+        if self.broker.ca_file is not None:
+            client.tls_set(
+                ca_certs=str(self.broker.ca_file),
+                certfile=str(self.broker.cert_file) if self.broker.cert_file else None,
+                keyfile=str(self.broker.key_file) if self.broker.key_file else None,
+                tls_version=ssl.PROTOCOL_TLS_CLIENT,
+            )
+        client.will_set(self._will[0], self._will[1], qos=1, retain=True)
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_publish = self._on_publish
+        client.on_subscribe = self._on_subscribe
+        return client
+
+    # The callbacks, in paho's thread: put and return.
+
+    def _on_connect(
+        self, client: paho.Client, _data: Any, flags: Any, reason: ReasonCode, _properties: Any
+    ) -> None:
+        if reason.is_failure:
+            if reason.value == UNSUPPORTED_VERSION:
+                self._failed_before_answer += 1
+            self.inbox.put(LinkDown(self.generation, f"the broker refused: {reason}", refused=True))
+            return
+        self._failed_before_answer = 0
+        self.generation += 1
+        self.connected = True
+        if self._filters:
+            # Subscriptions are lost with the session, so always ask again; what is retained comes only where
+            # the subscription is new, so that a short break of the line repeats no old state.
+            if self.version == "5":
+                client.subscribe(
+                    [(name, SubscribeOptions(qos=qos, retainHandling=1)) for name, qos in self._filters]
+                )
+            else:
+                client.subscribe(self._filters)
+        self.inbox.put(LinkUp(self.generation, bool(flags.session_present), self.version))
+
+    def _on_connect_fail(self, _client: paho.Client, _data: Any) -> None:
+        self.inbox.put(LinkDown(self.generation, f"no answer from {self.broker.host}:{self.broker.port}"))
+
+    def _on_disconnect(
+        self, _client: paho.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
+    ) -> None:
+        if not self.connected and self.generation == 0:
+            self._failed_before_answer += 1
+        self.connected = False
+        self.inbox.put(LinkDown(self.generation, str(reason)))
+
+    def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
+        if message.qos == 0 and self.inbox.qsize() > INBOX_LIMIT:
+            self.shed += 1
+            return
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(topic is no UTF-8)"
+        raw = RawMessage(topic, bytes(message.payload), self._clock.now_s(), message.qos, message.retain)
+        self.inbox.put(Arrival(raw, self.generation, message.mid))
+
+    def _on_publish(
+        self, _client: paho.Client, _data: Any, mid: int, reason: ReasonCode, _properties: Any
+    ) -> None:
+        self.inbox.put(Published(self.generation, mid, reason.value))
+
+    def _on_subscribe(
+        self, _client: paho.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _properties: Any
+    ) -> None:
+        refused = [
+            name for (name, _), reason in zip(self._filters, reasons, strict=False) if reason.value >= REFUSED
+        ]
+        self.inbox.put(Subscribed(self.generation, tuple(refused)))
