@@ -1,0 +1,306 @@
+"""The alarms of one cell, or of the agent itself: delays, states, shelving, one call per cause.
+
+Pure: time comes in with every call, and what was due in between is given its own time. A caller reports a
+condition as often as it likes; an alert is given only when something a person sees has changed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from agent.assessment.alarms_states import HIDDEN, AlarmEvent, next_state
+from agent.assessment.alarms_table import AGENT_ALARMS, CELL_ALARMS, AlarmKind, Priority, alarm_name
+from agent.contract.inputs import AlarmCommand
+from agent.contract.plan import Cell
+from agent.contract.records import AlarmState, Alert, record_id
+from agent.contract.times import epoch_s, rfc3339
+
+SHELVE_MIN = 60.0
+"""A shelving with no length given ends after so many minutes."""
+LONGEST_SHELVE_MIN = 24 * 60.0
+"""Nobody shelves an alarm for longer: what must be quiet for days belongs repaired."""
+MOST_ALARMS = 256
+"""More names than this are a fault of whoever reports them; further ones are counted and dropped."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A fault another room tells of by name. What is left empty comes from the table of alarms."""
+
+    name: str
+    active: bool
+    text: str = ""
+    priority: Priority | None = None
+    consequence: str = ""
+    action: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmStanding:
+    """How one alarm stands, for a page or a health report."""
+
+    name: str
+    state: AlarmState
+    active: bool
+    priority: Priority
+    since: str
+    text: str
+
+
+@dataclass(slots=True)
+class _Alarm:
+    name: str
+    kind: AlarmKind
+    suppressors: tuple[str, ...] = ()
+    state: AlarmState = "NORM"
+    told: AlarmState = "NORM"
+    raw: bool = False
+    raw_since_s: float = 0.0
+    raw_last_s: float = 0.0
+    active: bool = False
+    since_s: float = 0.0
+    text: str = ""
+    told_text: str = ""
+    acknowledged_by: str | None = None
+    shelved_until_s: float | None = None
+
+    def due_s(self) -> float:
+        """When the next thing happens by itself; infinity where nothing is pending."""
+        due = math.inf
+        if self.raw != self.active:
+            due = self.raw_since_s + (self.kind.on_delay_s if self.raw else self.kind.off_delay_s)
+        if self.raw and self.kind.ends_after_s is not None:
+            due = min(due, self.raw_last_s + self.kind.ends_after_s)
+        if self.shelved_until_s is not None:
+            due = min(due, self.shelved_until_s)
+        return due
+
+
+@dataclass(slots=True)
+class AlarmPanel:
+    """All alarms of a cell, by name. `cell` is "agent" for the alarms of the agent itself."""
+
+    cell: str
+    refused_commands: int = 0
+    """Commands that named no alarm of this panel, or no sensible shelving."""
+    dropped_names: int = 0
+    """Faults dropped because the panel is full."""
+    _alarms: dict[str, _Alarm] = field(default_factory=dict)
+
+    def add(self, name: str, kind: AlarmKind, suppressors: tuple[str, ...] = ()) -> None:
+        """Make an alarm known: only known alarms can be reported or commanded."""
+        self._alarms[name] = _Alarm(name, kind, suppressors)
+
+    def report(self, name: str, active: bool, at_s: float, text: str = "") -> list[Alert]:
+        """A condition as it is at `at_s` (epoch seconds). Raises KeyError for a name never added."""
+        alarm = self._alarms[name]
+        given = self.passed(at_s)
+        if active and text:
+            alarm.text = text
+        if active:
+            alarm.raw_last_s = max(at_s, alarm.raw_last_s)
+        if active != alarm.raw:
+            alarm.raw, alarm.raw_since_s = active, at_s
+        given += self._run(alarm, at_s)
+        if alarm.active and alarm.text != alarm.told_text and alarm.told == "UNACK":
+            given.append(self._alert(alarm, at_s))
+        return given
+
+    def fault(self, fault: Fault, at_s: float) -> list[Alert]:
+        """A fault told by its name; a name that is new is added with the table's words or the fault's own."""
+        if fault.name not in self._alarms:
+            if not fault.active:
+                return []
+            if len(self._alarms) >= MOST_ALARMS:
+                self.dropped_names += 1
+                return []
+            kind = AlarmKind(fault.name, fault.priority or "medium", fault.consequence, fault.action)
+            self.add(fault.name, kind)
+        alarm = self._alarms[fault.name]
+        alarm.kind = replace(
+            alarm.kind,
+            priority=fault.priority or alarm.kind.priority,
+            consequence=fault.consequence or alarm.kind.consequence,
+            action=fault.action or alarm.kind.action,
+        )
+        return self.report(fault.name, fault.active, at_s, fault.text)
+
+    def command(self, command: AlarmCommand) -> list[Alert]:
+        """What a person asks of an alarm. A command that makes no sense is counted and changes nothing."""
+        at_s = command.arrived_s
+        given = self.passed(at_s)
+        alarm = self._alarms.get(command.name)
+        minutes = SHELVE_MIN if command.minutes is None else command.minutes
+        sensible = math.isfinite(minutes) and minutes > 0
+        if alarm is None or (command.command == "shelve" and not sensible):
+            self.refused_commands += 1
+            return given
+        if command.command == "acknowledge":
+            if alarm.state in ("UNACK", "RTNUN"):
+                alarm.acknowledged_by = command.by or "somebody who gave no name"
+            return given + self._go(alarm, "acknowledge", at_s)
+        if command.command == "shelve":
+            again = alarm.state == "SHLVD"
+            if _outward(alarm) == "NORM":
+                alarm.state = "NORM"
+            if again or alarm.state not in HIDDEN:
+                alarm.shelved_until_s = at_s + 60.0 * min(minutes, LONGEST_SHELVE_MIN)
+            given += self._go(alarm, "shelve", at_s)
+            if again:
+                given.append(self._alert(alarm, at_s))
+            return given
+        alarm.shelved_until_s = None
+        return given + self._go(alarm, "unshelve", at_s)
+
+    def passed(self, now_s: float) -> list[Alert]:
+        """Time passes: delays end, shelvings end, happenings end. In the order of their own times."""
+        given: list[Alert] = []
+        while True:
+            alarm = min(self._alarms.values(), key=lambda one: (one.due_s(), one.name), default=None)
+            if alarm is None or alarm.due_s() > now_s:
+                return given
+            given += self._run(alarm, alarm.due_s())
+
+    def active(self, name: str) -> bool:
+        """Whether the alarm's condition is active now, whoever acknowledged or shelved it."""
+        alarm = self._alarms.get(name)
+        return alarm is not None and alarm.active
+
+    def condition(self, name: str) -> bool:
+        """Whether the alarm's condition was last reported active, before its delays."""
+        alarm = self._alarms.get(name)
+        return alarm is not None and alarm.raw
+
+    def holding(self) -> list[AlarmStanding]:
+        """Active alarms of high priority that hold the release on their own, by name."""
+        return [
+            _standing(alarm)
+            for _, alarm in sorted(self._alarms.items())
+            if alarm.active and alarm.kind.holds and alarm.kind.priority == "high"
+        ]
+
+    def standing(self) -> tuple[AlarmStanding, ...]:
+        """Every alarm that is not simply normal, by name."""
+        return tuple(
+            _standing(alarm) for _, alarm in sorted(self._alarms.items()) if _outward(alarm) != "NORM"
+        )
+
+    def restore(self, alerts: Iterable[Alert]) -> None:
+        """Take up the states that the journal's last alerts tell, oldest first."""
+        for alert in alerts:
+            if alert.cell != self.cell:
+                continue
+            if alert.name not in self._alarms:
+                if len(self._alarms) >= MOST_ALARMS:
+                    continue
+                kind = AlarmKind(alert.name, alert.priority, alert.consequence, alert.action)
+                self.add(alert.name, kind)
+            self._take(self._alarms[alert.name], alert)
+
+    def _take(self, alarm: _Alarm, alert: Alert) -> None:
+        alarm.state = alarm.told = alert.state
+        alarm.text = alarm.told_text = alert.text
+        alarm.since_s = alarm.raw_since_s = alarm.raw_last_s = epoch_s(alert.since)
+        alarm.raw_last_s = max(alarm.raw_last_s, epoch_s(alert.at))
+        alarm.acknowledged_by = alert.acknowledged_by
+        alarm.shelved_until_s = None if alert.shelved_until is None else epoch_s(alert.shelved_until)
+        # A hidden alarm's condition is not in its record; it is told again soon, and until then an
+        # alarm that was suppressed counts as active: it was only ever shown because of that.
+        alarm.raw = alarm.active = alert.state in ("UNACK", "ACKED", "DSUPR")
+
+    def _run(self, alarm: _Alarm, at_s: float) -> list[Alert]:
+        given: list[Alert] = []
+        if alarm.shelved_until_s is not None and alarm.shelved_until_s <= at_s:
+            alarm.shelved_until_s = None
+            given += self._go(alarm, "unshelve", at_s)
+        ends = alarm.kind.ends_after_s
+        if alarm.raw and ends is not None and alarm.raw_last_s + ends <= at_s:
+            alarm.raw, alarm.raw_since_s = False, at_s
+        if alarm.raw != alarm.active:
+            delay = alarm.kind.on_delay_s if alarm.raw else alarm.kind.off_delay_s
+            if alarm.raw_since_s + delay <= at_s:
+                given += self._turn(alarm, at_s)
+        return given
+
+    def _turn(self, alarm: _Alarm, at_s: float) -> list[Alert]:
+        alarm.active = alarm.raw
+        if alarm.active:
+            alarm.since_s = alarm.raw_since_s
+            alarm.acknowledged_by = None
+        given = self._go(alarm, "active" if alarm.active else "normal", at_s)
+        for other in self._alarms.values():
+            if alarm.name in other.suppressors:
+                event: AlarmEvent = "suppress" if self._suppressed(other) else "unsuppress"
+                given += self._go(other, event, at_s)
+        return given
+
+    def _suppressed(self, alarm: _Alarm) -> bool:
+        return any(self.active(name) for name in alarm.suppressors)
+
+    def _go(self, alarm: _Alarm, event: AlarmEvent, at_s: float) -> list[Alert]:
+        alarm.state = next_state(alarm.state, event, alarm.active)
+        if alarm.state == "NORM" and not alarm.active and self._suppressed(alarm):
+            alarm.state = "DSUPR"
+        if alarm.state == "UNACK" and self._suppressed(alarm):
+            alarm.state = "DSUPR"
+        return [self._alert(alarm, at_s)] if _outward(alarm) != alarm.told else []
+
+    def _alert(self, alarm: _Alarm, at_s: float) -> Alert:
+        alarm.told, alarm.told_text = _outward(alarm), alarm.text
+        alarm.since_s = alarm.since_s or at_s
+        until = alarm.shelved_until_s if alarm.told == "SHLVD" else None
+        at = rfc3339(at_s)
+        return Alert(
+            id=record_id("alert", self.cell, alarm.name, alarm.told, at, alarm.text, until),
+            cell=self.cell,
+            at=at,
+            name=alarm.name,
+            state=alarm.told,
+            priority=alarm.kind.priority,
+            since=rfc3339(alarm.since_s),
+            text=alarm.text,
+            consequence=alarm.kind.consequence,
+            action=alarm.kind.action,
+            acknowledged_by=alarm.acknowledged_by,
+            shelved_until=None if until is None else rfc3339(until),
+        )
+
+
+def _outward(alarm: _Alarm) -> AlarmState:
+    """What people see: an alarm that is suppressed while there is nothing to suppress is simply normal."""
+    if alarm.state == "DSUPR" and not alarm.active:
+        return "NORM"
+    return alarm.state
+
+
+def _standing(alarm: _Alarm) -> AlarmStanding:
+    since = rfc3339(alarm.since_s)
+    return AlarmStanding(alarm.name, _outward(alarm), alarm.active, alarm.kind.priority, since, alarm.text)
+
+
+def cell_panel(cell: Cell) -> AlarmPanel:
+    """The alarms of a cell: one of each kind, for each gun or scale where the kind is of one."""
+    panel = AlarmPanel(cell.name)
+    scale_of = {gun.name: gun.scale for gun in cell.guns}
+    subjects = {
+        "cell": ("",),
+        "gun": tuple(scale_of),
+        "scale": tuple(scale.name for scale in cell.scales),
+    }
+    kinds = {kind.name: kind for kind in CELL_ALARMS}
+    for kind in CELL_ALARMS:
+        for subject in subjects[kind.of]:
+            scale = scale_of.get(subject, subject)
+            suppressors = tuple(alarm_name(kinds[name], scale) for name in kind.suppressed_by)
+            panel.add(alarm_name(kind, subject), kind, suppressors)
+    return panel
+
+
+def agent_panel() -> AlarmPanel:
+    """The alarms of the agent itself, under the cell name "agent"."""
+    panel = AlarmPanel("agent")
+    for kind in AGENT_ALARMS:
+        panel.add(kind.name, kind, kind.suppressed_by)
+    return panel
