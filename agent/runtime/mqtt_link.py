@@ -13,6 +13,7 @@ import logging
 import queue
 import ssl
 import threading
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,6 +36,8 @@ KEEPALIVE_S = 10
 INBOX_LIMIT = 50_000
 """Readings (QoS 0) beyond this many waiting are shed, and the shedding is declared."""
 RECEIVE_MAXIMUM = 200
+ANSWER_S = 2.0
+"""A broker that has not answered a CONNECT for so long may not know our version of the protocol."""
 UNSUPPORTED_VERSION = 0x84
 REFUSED = 0x80
 
@@ -128,7 +131,8 @@ class MqttLink:
         self._filters = list(filters)
         self._will = will
         self._clock = clock
-        self._failed_before_answer = 0
+        self._opened_s: float | None = None
+        self._turned_away = False
         self._client = self._make_client()
         self._lock = threading.Lock()
 
@@ -181,20 +185,25 @@ class MqttLink:
             self._client = self._make_client()
             self._connect()
 
-    def consider_older_version(self) -> bool:
-        """After a LinkDown: fall back to 3.1.1 where the broker speaks no 5. True when it did so.
+    def consider_other_version(self) -> bool:
+        """Where the broker has not yet let us in: try the other protocol version. True when it did so.
 
-        Called by the worker, since a client cannot be replaced inside its own callback.
+        A broker that knows no MQTT 5 says so, closes the line, or is simply silent. Called by the worker,
+        since a client cannot be replaced inside its own callback.
         """
-        if self.broker.version != "auto" or self.version != "5" or self._failed_before_answer < 1:
+        if self.broker.version != "auto" or self.generation > 0:
             return False
-        self.version = "3.1.1"
-        self._failed_before_answer = 0
+        opened_s = self._opened_s
+        silent = opened_s is not None and time.monotonic() - opened_s > ANSWER_S
+        if not silent and not self._turned_away:
+            return False
+        self.version = "3.1.1" if self.version == "5" else "5"
         self.revive()
         return True
 
     def _connect(self) -> None:
-        properties = None
+        self._opened_s = None
+        self._turned_away = False
         if self.version == "5":
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = 0xFFFFFFFF
@@ -227,6 +236,7 @@ class MqttLink:
                 tls_version=ssl.PROTOCOL_TLS_CLIENT,
             )
         client.will_set(self._will[0], self._will[1], qos=1, retain=True)
+        client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
@@ -237,15 +247,17 @@ class MqttLink:
 
     # The callbacks, in paho's thread: put and return.
 
+    def _on_socket_open(self, _client: paho.Client, _data: Any, _socket: Any) -> None:
+        self._opened_s = time.monotonic()
+
     def _on_connect(
         self, client: paho.Client, _data: Any, flags: Any, reason: ReasonCode, _properties: Any
     ) -> None:
         if reason.is_failure:
             if reason.value == UNSUPPORTED_VERSION:
-                self._failed_before_answer += 1
+                self._turned_away = True
             self.inbox.put(LinkDown(self.generation, f"the broker refused: {reason}", refused=True))
             return
-        self._failed_before_answer = 0
         self.generation += 1
         self.connected = True
         if self._filters:
@@ -265,8 +277,8 @@ class MqttLink:
     def _on_disconnect(
         self, _client: paho.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
     ) -> None:
-        if not self.connected and self.generation == 0:
-            self._failed_before_answer += 1
+        self._turned_away = self._turned_away or not self.connected
+        self._opened_s = None
         self.connected = False
         self.inbox.put(LinkDown(self.generation, str(reason)))
 

@@ -1,0 +1,166 @@
+"""Records as tables a technician understands, in the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from agent.contract.records import Advice, Alert, Balance, Cause, Check, Dispense, Record, Release, Wear
+
+STYLES = {
+    "pass": "green",
+    "released": "green",
+    "good": "green",
+    "fail": "red",
+    "held": "red",
+    "rejected": "red",
+    "inconclusive": "yellow",
+    "suspect": "yellow",
+}
+"""Colour only underlines a word that is there anyway."""
+
+
+def console(*, stderr: bool = False) -> Console:
+    """A console that colours only on a terminal and keeps its width in a pipe."""
+    plain = Console(stderr=stderr, highlight=False)
+    if not plain.is_terminal:
+        plain = Console(stderr=stderr, highlight=False, width=110)
+    return plain
+
+
+def word(text: str) -> Text:
+    """A state or verdict, in its colour."""
+    return Text(text.upper(), style=STYLES.get(text, ""))
+
+
+def number(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
+    """A number to so many decimals; a dash where there is none."""
+    if value is None:
+        return "-"
+    return f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
+
+
+def checks_table(checks: Sequence[Check], title: str) -> Table:
+    """One row a gun: its shots, mean, spread, deviation from target and verdict."""
+    most = max((len(check.shots) for check in checks), default=3)
+    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
+    table.add_column("gun")
+    for shot in range(1, most + 1):
+        table.add_column(f"shot {shot}", justify="right")
+    table.add_column("mean g/min", justify="right")
+    table.add_column("± 95 %", justify="right")
+    table.add_column("spread %", justify="right")
+    table.add_column("target", justify="right")
+    table.add_column("off target %", justify="right")
+    table.add_column("verdict")
+    for check in checks:
+        flows = [number(shot.flow_g_per_min) for shot in check.shots]
+        half = None
+        if check.high_g_per_min is not None and check.low_g_per_min is not None:
+            half = (check.high_g_per_min - check.low_g_per_min) / 2.0
+        table.add_row(
+            check.gun,
+            *(flows + ["-"] * (most - len(flows))),
+            number(check.mean_g_per_min),
+            number(half),
+            number(check.repeatability_pct),
+            number(check.target_g_per_min, 1),
+            number(check.deviation_pct, sign=True),
+            word(check.verdict),
+        )
+    return table
+
+
+def dispenses_table(dispenses: Sequence[Dispense], title: str) -> Table:
+    """One row a dispense."""
+    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
+    for name in ("started (UTC)", "gun", "purpose"):
+        table.add_column(name)
+    for name in ("open s", "mass g", "flow g/min", "± 95 %"):
+        table.add_column(name, justify="right")
+    table.add_column("quality")
+    table.add_column("flags")
+    for item in dispenses:
+        half = None
+        if item.flow_high_g_per_min is not None and item.flow_low_g_per_min is not None:
+            half = (item.flow_high_g_per_min - item.flow_low_g_per_min) / 2.0
+        table.add_row(
+            item.started_at[:19].replace("T", " "),
+            item.gun or "unknown",
+            item.purpose,
+            number(item.open_s, 3),
+            number(item.mass_g, 3),
+            number(item.flow_g_per_min),
+            number(half),
+            word(item.quality),
+            ", ".join(item.flags),
+        )
+    return table
+
+
+def balance_line(balance: Balance) -> Text:
+    """How far the guns differ, in a line."""
+    line = Text("Balance: ").append(word(balance.verdict))
+    return line.append(
+        f"  spread {number(balance.spread_pct)} % (limit {number(balance.limit_pct, 1)} %). {balance.reason}"
+    )
+
+
+def advice_line(advice: Advice) -> Text:
+    """What to turn, in a line."""
+    if advice.advised is None and advice.change is None:
+        return Text(f"Advice for {advice.gun}: {advice.reason}")
+    where = (
+        f"from {number(advice.setting)} to {number(advice.advised)} {advice.unit}"
+        if advice.setting is not None and advice.advised is not None
+        else f"by {number(advice.change, sign=True)} {advice.unit}"
+    )
+    expected = (
+        f"; expect {number(advice.expected_g_per_min, 1)} g/min "
+        f"({number(advice.expected_low_g_per_min, 1)} to {number(advice.expected_high_g_per_min, 1)})"
+        if advice.expected_g_per_min is not None
+        else ""
+    )
+    return Text(f"Advice for {advice.gun}: turn the needle {where}{expected}.")
+
+
+def release_lines(release: Release) -> list[Text]:
+    """Released or held, every reason and its way out."""
+    until = f" until {release.valid_until}" if release.valid_until else ""
+    lines = [Text(f"{release.cell}: {release.setup} is ").append(word(release.state)).append(until)]
+    lines += [Text(f"  - {reason.text} → {reason.remedy}") for reason in release.reasons]
+    return lines
+
+
+def print_results(records: Iterable[Record], out: Console) -> None:
+    """The newest state of every gun and cell among the records, as tables and lines."""
+    latest: dict[tuple[str, ...], Record] = {}
+    for record in records:
+        key = (record.record, record.cell, str(getattr(record, "gun", getattr(record, "name", ""))))
+        latest[key] = record
+    cells = sorted({record.cell for record in latest.values()})
+    for cell in cells:
+        here = [record for record in latest.values() if record.cell == cell]
+        checks = [record for record in here if isinstance(record, Check)]
+        if checks:
+            out.print(checks_table(checks, f"Checks in cell {cell}"))
+        for record in here:
+            if isinstance(record, Balance):
+                out.print(balance_line(record))
+            elif isinstance(record, Advice):
+                out.print(advice_line(record))
+            elif isinstance(record, Wear) and record.pattern != "none":
+                out.print(Text(f"Wear of {record.gun}: {record.reason}"))
+            elif isinstance(record, Cause) and record.ranked:
+                first = record.ranked[0]
+                out.print(Text(f"Probable cause: {first.code}. Look at: {first.look_at}"))
+            elif isinstance(record, Alert) and record.state != "NORM":
+                out.print(Text(f"Alarm {record.name} ({record.priority}, {record.state}): {record.text}"))
+        for record in here:
+            if isinstance(record, Release):
+                for line in release_lines(record):
+                    out.print(line)
