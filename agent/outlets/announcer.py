@@ -1,4 +1,4 @@
-"""The MQTT outlet: tells the journal's records to the broker, in order, each until the broker has taken it."""
+"""The MQTT outlet: tells the journal's records to the broker, in order, until the broker has taken each."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ def tell(state: str) -> bool:
             line.settimeout(1.0)
             line.sendto(state.encode(), address)
     except OSError as fault:
-        log.debug("the service manager did not hear %s: %s", state.split("=")[0], fault)
+        log.debug("the service manager did not hear %s: %s", state.split("=", maxsplit=1)[0], fault)
         return False
     return True
 
