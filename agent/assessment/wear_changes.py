@@ -1,0 +1,149 @@
+"""A gun's flows as changes since its parts were new, compared only at like conditions.
+
+A needle that is set anew, another fluid or another pressure moves the flow, and that is no wear. So every set
+of like conditions has a level of its own. The first level is the flow of the new part; every later one is
+found from its first checks, less the change that had come about until then, which carries the change on.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+LONGEST_HISTORY = 2000
+KEPT_FROM_START = 60
+CHAIN_CHECKS = 3
+"""So many checks fix the level of conditions that are met for the first time later on."""
+CARRY_WEIGHT = 0.25
+"""EWMA weight with which the change is carried on."""
+MEDIAN_MOVING_RANGE = 0.9539
+"""Median of the range of two unit normal values (ISO 7870-2's d4): robust against a step."""
+PRIOR_RANGES = 6
+"""The checks' own uncertainty counts for so many moving ranges in the standard deviation."""
+SMALLEST_SIGMA = 0.0005
+
+
+@dataclass(frozen=True, slots=True)
+class WearPoint:
+    """One check, as wear sees it."""
+
+    at_s: float
+    flow: float
+    """g/min, brought to the setup's pot pressure."""
+    u: float
+    setting: float | None = None
+    """Needle setting, in the gun's own unit."""
+    pressure_bar: float | None = None
+    """The setup's pot pressure."""
+    fluid: str | None = None
+    grams: float = 0.0
+    """Grams this gun sprayed since its parts were changed."""
+
+    @property
+    def like(self) -> Hashable:
+        """What must be equal for two flows to be compared."""
+        setting = None if self.setting is None else round(self.setting, 6)
+        pressure = None if self.pressure_bar is None else round(self.pressure_bar, 3)
+        return (setting, pressure, self.fluid)
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """The change of every check against the new part, natural logarithm of the ratio."""
+
+    days: Floats
+    """Days since the first check, shape (n,)."""
+    grams: Floats
+    change: Floats
+    sigma: float
+    """Standard deviation of a single check's change."""
+    baseline: int
+    """How many checks the first level was taken from."""
+    levels: int
+    """How many sets of like conditions were met."""
+
+
+def bounded(points: Sequence[WearPoint]) -> tuple[WearPoint, ...]:
+    """The points in order of time, thinned to `LONGEST_HISTORY`: the baseline and the latest are kept."""
+    ordered = sorted((p for p in points if p.flow > 0 and math.isfinite(p.flow)), key=lambda p: p.at_s)
+    if len(ordered) <= LONGEST_HISTORY:
+        return tuple(ordered)
+    return tuple(ordered[:KEPT_FROM_START] + ordered[KEPT_FROM_START - LONGEST_HISTORY :])
+
+
+def changes_of(points: Sequence[WearPoint], baseline: int | None = None) -> Changes:
+    """The changes of `points` (at least one, in order of time).
+
+    `baseline` is how many checks fix the first level; None chooses 5 to 20 so that the level is known to
+    about 0.15 % of flow where that can be had.
+    """
+    log_flow = np.log([point.flow for point in points])
+    keys = [point.like for point in points]
+    days = np.array([(point.at_s - points[0].at_s) / 86400 for point in points])
+    sigma = _sigma(log_flow, keys, [point.u / point.flow for point in points])
+    wanted = baseline or int(np.clip(math.ceil((sigma / 0.0015) ** 2), 5, 20))
+    slope = _common_slope(log_flow, keys, days)
+    change = _chain(log_flow, keys, slope * days, wanted)
+    grams = np.array([point.grams for point in points])
+    first = min(wanted, keys.count(keys[0]))
+    return Changes(days, grams, change, sigma, first, len(set(keys)))
+
+
+def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int) -> Floats:
+    first_key = keys[0]
+    first = [float(value) for value, key in zip(log_flow, keys, strict=True) if key == first_key][:wanted]
+    levels: dict[Hashable, float] = {first_key: statistics.median(first)}
+    early: dict[Hashable, list[int]] = {}
+    change = np.zeros(len(log_flow))
+    carried = 0.0  # what has come about beyond the trend, so that carrying on does not lag behind it
+    for index, key in enumerate(keys):
+        if key != first_key and len(early.setdefault(key, [])) < CHAIN_CHECKS:
+            early[key].append(index)
+            before = carried + float(trend[index])
+            estimate = float(log_flow[index]) - before
+            known = len(early[key]) - 1
+            levels[key] = (levels.get(key, 0.0) * known + estimate) / (known + 1)
+            for member in early[key]:
+                change[member] = log_flow[member] - levels[key]
+        else:
+            change[index] = log_flow[index] - levels[key]
+            carried += CARRY_WEIGHT * (float(change[index]) - float(trend[index]) - carried)
+    return change
+
+
+def _sigma(log_flow: Floats, keys: list[Hashable], u_rel: list[float]) -> float:
+    """Standard deviation of a check from moving ranges at like conditions, steadied by the checks' own u."""
+    latest: dict[Hashable, float] = {}
+    ranges = []
+    for value, key in zip(log_flow, keys, strict=True):
+        if key in latest:
+            ranges.append(abs(float(value) - latest[key]))
+        latest[key] = float(value)
+    own = math.sqrt(statistics.fmean(u * u for u in u_rel))
+    seen = statistics.median(ranges) / MEDIAN_MOVING_RANGE if ranges else own
+    n = len(ranges)
+    return max(math.sqrt((n * seen**2 + PRIOR_RANGES * own**2) / (n + PRIOR_RANGES)), SMALLEST_SIGMA)
+
+
+def _common_slope(log_flow: Floats, keys: list[Hashable], days: Floats) -> float:
+    """Drift per day common to all like conditions (each with a level of its own), 0 where none is plain."""
+    centred_y, centred_t = np.empty(len(keys)), np.empty(len(keys))
+    groups = {key: np.array([other == key for other in keys]) for key in dict.fromkeys(keys)}
+    for member in groups.values():
+        centred_y[member] = log_flow[member] - log_flow[member].mean()
+        centred_t[member] = days[member] - days[member].mean()
+    dof = len(keys) - len(groups) - 1
+    spread = float(centred_t @ centred_t)
+    if dof < 8 or spread <= 0:
+        return 0.0
+    slope = float(centred_t @ centred_y) / spread
+    residual = centred_y - slope * centred_t
+    u = math.sqrt(float(residual @ residual) / dof / spread)
+    return slope if abs(slope) > 4 * u else 0.0
