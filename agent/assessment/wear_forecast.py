@@ -54,7 +54,7 @@ class Crossing:
 
 
 def fit_line(x: Floats, y: Floats) -> Line | None:
-    """Huber's robust regression of y on x (RLM, t = 1.345); None below four points or where x is one value."""
+    """Huber's robust regression of y on x (RLM, t = 1.345); None where x cannot carry a line."""
     squares = float(np.sum((x - x.mean()) ** 2))
     if len(x) < 4 or squares <= 0:
         return None

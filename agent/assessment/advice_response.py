@@ -1,0 +1,123 @@
+"""How a gun's flow answers its needle, learned from its own history of settings and flows.
+
+Two checks of one gun at two settings give one observation of the response: the difference in flow over the
+difference in setting. Differences of neighbours leave out what moves slowly (wear, temperature). The prior is
+the configured response, a log-normal distribution with its mean and standard uncertainty, because a response
+is above zero for certain; the posterior is computed on a grid (Bayesian regression through the origin).
+
+Area opens nearly in proportion to needle lift (a cone in a round seat), so flow is nearly linear in the
+setting, and the percentage per unit grows as the gun closes: a response of r percent per unit, seen about a
+setting m, is r / (1 + r (s - m) / 100) about a setting s.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.contract.plan import Needle
+
+Floats = NDArray[np.float64]
+
+GRID = 801
+BEND_REL = 0.10
+"""Relative standard uncertainty of carrying a response over one unit of setting: the gap is no line."""
+BACKLASH_STEPS = 0.5
+"""Standard uncertainty of a setting set by hand, in smallest steps."""
+LONGEST_HISTORY = 60
+LONGEST_GAP_S = 7 * 86400.0
+"""Two checks further apart than this are no longer compared: too much else may have changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class NeedlePoint:
+    """A check at a known needle setting."""
+
+    at_s: float
+    setting: float
+    flow: float
+    """g/min, brought to the setup's pot pressure."""
+    u: float
+    like: object = None
+    """Only neighbours with equal `like` (fluid, pressure, parts) are compared with each other."""
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """The response about one setting, percent of the flow for one unit: a distribution on a grid."""
+
+    pct_per_unit: Floats
+    """Shape (g,), rising, above zero."""
+    weight: Floats
+    """Shape (g,), sums to one."""
+    observations: int
+
+    @property
+    def mean(self) -> float:
+        """Posterior mean, percent per unit."""
+        return float(self.weight @ self.pct_per_unit)
+
+    @property
+    def u(self) -> float:
+        """Posterior standard deviation, percent per unit."""
+        return math.sqrt(max(0.0, float(self.weight @ self.pct_per_unit**2) - self.mean**2))
+
+    def quantile(self, probability: float) -> float:
+        """A quantile of the posterior, percent per unit."""
+        return float(np.interp(probability, np.cumsum(self.weight), self.pct_per_unit))
+
+
+def learn_response(history: Sequence[NeedlePoint], needle: Needle, about: float | None = None) -> Response:
+    """The response about the setting `about` (default: the latest one) after a gun's history.
+
+    With no usable pair of neighbours it is the configured prior.
+    """
+    mean, u = needle.response_pct_per_unit, needle.u_response_pct_per_unit
+    log_sd = math.sqrt(math.log1p((u / mean) ** 2))
+    log_median = math.log(mean) - log_sd**2 / 2
+    log_r = log_median + log_sd * np.linspace(-5, 5, GRID)
+    log_weight = -0.5 * ((log_r - log_median) / log_sd) ** 2
+    r = np.exp(log_r)
+    recent = sorted(history, key=lambda point: point.at_s)[-LONGEST_HISTORY:]
+    where = about if about is not None else (recent[-1].setting if recent else 0.0)
+    pairs = _pairs(recent, needle)
+    for first, second in pairs:
+        log_weight += _log_likelihood(r, first, second, where, needle)
+    weight = np.exp(log_weight - log_weight.max())
+    return Response(r, weight / weight.sum(), len(pairs))
+
+
+def _pairs(points: Sequence[NeedlePoint], needle: Needle) -> list[tuple[NeedlePoint, NeedlePoint]]:
+    latest: dict[object, NeedlePoint] = {}
+    pairs = []
+    for point in points:
+        before = latest.get(point.like)
+        latest[point.like] = point
+        if (
+            before is not None
+            and abs(point.setting - before.setting) >= 0.99 * needle.smallest_step
+            and point.at_s - before.at_s <= LONGEST_GAP_S
+        ):
+            pairs.append((before, point))
+    return pairs
+
+
+def _log_likelihood(
+    r: Floats, first: NeedlePoint, second: NeedlePoint, where: float, needle: Needle
+) -> Floats:
+    """Of one pair, on the grid of responses about `where`, with errors in both flows and settings."""
+    step = second.setting - first.setting
+    middle = (first.setting + second.setting) / 2
+    flow = (first.flow + second.flow) / 2
+    seen_pct = 100 * (second.flow - first.flow) / flow
+    carry = 1 + r * (middle - where) / 100
+    there = np.where(carry > 0.2, r / np.maximum(carry, 0.2), 5 * r)
+    u_flow = 100 * math.hypot(first.u, second.u) / flow
+    u_setting = math.sqrt(2) * BACKLASH_STEPS * needle.smallest_step
+    bend = BEND_REL * there * step * (abs(middle - where) + abs(step) / 2)
+    variance = u_flow**2 + (there * u_setting) ** 2 + bend**2
+    return np.asarray(-0.5 * (seen_pct - there * step) ** 2 / variance - 0.5 * np.log(variance))
