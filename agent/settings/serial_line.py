@@ -6,36 +6,39 @@ import re
 from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from agent.settings.line_pattern import PROFILES, check_pattern, compiled
+from agent.settings.section import Section, rule
 
 NETWORK_SCHEMES = ("socket", "rfc2217")
 
 
 def _stopbits(number: float) -> float:
     if number not in {1.0, 1.5, 2.0}:
-        raise ValueError("allowed are 1, 1.5 and 2")
+        raise rule("1, 1.5 or 2")
     return number
 
 
-class SerialLine(BaseModel):
+class SerialLine(Section):
     """A scale's serial line. `shotgram bridge` reads it and publishes the readings."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
     port: Annotated[str, Field(min_length=1, max_length=255)]
-    """A device (`/dev/serial/by-id/...` stays the same when the adapter is plugged in elsewhere),
-    `socket://host:port` or `rfc2217://host:port`."""
+    """A device (/dev/serial/by-id/... stays the same when the adapter is plugged in elsewhere),
+    socket://host:port or rfc2217://host:port."""
     baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
     """Bits per second; any rate that the adapter can make."""
     bytesize: Literal[5, 6, 7, 8] = 8
+    """Data bits of a character."""
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    """Parity of a character; a character that breaks it spoils its line."""
     stopbits: Annotated[float, AfterValidator(_stopbits)] = 1.0
+    """Stop bits: 1, 1.5 or 2."""
     profile: Literal["status-first", "unit-when-stable", "number-only"] | None = None
     """The shape of the line, where it is one of the ready ones; else give `pattern`."""
     pattern: Annotated[str, Field(min_length=1, max_length=500)] | None = None
-    """A regular expression for the whole line; its groups are described in `line_pattern`."""
+    """A regular expression for the whole line without its terminator; its groups are value, sign, unit,
+    stable and overload."""
     terminator: Annotated[str, Field(min_length=1, max_length=4)] = "\r\n"
     """What ends a line. A line without it is never read."""
     longest_line: Annotated[int, Field(ge=8, le=256)] = 64
@@ -43,6 +46,7 @@ class SerialLine(BaseModel):
     poll: Annotated[str, Field(min_length=1, max_length=64)] | None = None
     """What to send to get one reading; leave it out for a scale that sends by itself."""
     poll_period_s: Annotated[float, Field(ge=0.02, le=60.0)] = 0.2
+    """Time from one poll to the next, seconds."""
     unit: Literal["g", "kg", "mg", "oz", "lb"] = "g"
     """The unit of a line that names none."""
     qos: Literal[0, 1] = 1
@@ -52,34 +56,39 @@ class SerialLine(BaseModel):
     @classmethod
     def _port(cls, port: str) -> str:
         scheme, found, _rest = port.partition("://")
-        if not found:
-            if not re.fullmatch(r"/.+|COM\d+", port):
-                raise ValueError(
-                    f"expected a device such as /dev/ttyUSB0, or socket://host:port, found {port!r}"
-                )
-            return port
-        if scheme not in NETWORK_SCHEMES:
-            raise ValueError(f"unknown scheme {scheme!r}; allowed are {', '.join(NETWORK_SCHEMES)}")
-        address = urlsplit(port)
-        if not address.hostname or not address.port:
-            raise ValueError(f"expected {scheme}://host:port, found {port!r}")
+        address = urlsplit(port) if found else None
+        try:
+            good = (
+                bool(re.fullmatch(r"/.+|COM\d+", port))
+                if address is None
+                else scheme in NETWORK_SCHEMES and bool(address.hostname and address.port)
+            )
+        except ValueError:
+            good = False
+        if not good:
+            raise rule(
+                "a device such as /dev/serial/by-id/..., or socket://host:port, or rfc2217://host:port"
+            )
         return port
 
     @field_validator("terminator", "poll")
     @classmethod
     def _bytes(cls, text: str | None) -> str | None:
         if text is not None and any(ord(character) > 255 for character in text):
-            raise ValueError("each character stands for one byte: none above \\u00ff")
+            raise rule("characters that each stand for one byte: none above \\u00ff")
         return text
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
         if (self.profile is None) == (self.pattern is None):
-            raise ValueError(f"give either profile ({', '.join(PROFILES)}) or pattern")
+            raise rule(f"either profile ({', '.join(PROFILES)}) or pattern")
         if self.pattern is not None:
-            check_pattern(self.pattern, self.longest_line)
+            try:
+                check_pattern(self.pattern, self.longest_line)
+            except ValueError as fault:
+                raise rule(f"a pattern that can be used: {fault}") from fault
         if self.poll is None and "poll_period_s" in self.model_fields_set:
-            raise ValueError("poll_period_s is given, but poll is not: what shall be sent?")
+            raise rule("poll (what is sent to the scale) beside poll_period_s")
         return self
 
     @property

@@ -1,0 +1,17 @@
+"""`[health]`: /health and /metrics for whoever watches the agent."""
+
+from __future__ import annotations
+
+from agent.settings.page import Host, Port
+from agent.settings.section import Section
+
+
+class Health(Section):
+    """Health and metrics (OpenMetrics) over HTTP, read only."""
+
+    enabled: bool = False
+    """Whether /health and /metrics are served."""
+    host: Host = "127.0.0.1"
+    """Address to listen on; the default is heard on this machine alone."""
+    port: Port = 9108
+    """Port to listen on; 0 takes a free one and logs it."""

@@ -1,0 +1,23 @@
+"""`[page]`: the read-only page for the shop floor."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from agent.settings.section import Section
+
+Host = Annotated[str, Field(min_length=1, max_length=253)]
+Port = Annotated[int, Field(ge=0, le=65535)]
+
+
+class Page(Section):
+    """The read-only page. It has no login: serve it to a shop network only through a proxy that has one."""
+
+    enabled: bool = False
+    """Whether the page is served."""
+    host: Host = "127.0.0.1"
+    """Address to listen on; the default is heard on this machine alone."""
+    port: Port = 8080
+    """Port to listen on; 0 takes a free one and logs it."""
