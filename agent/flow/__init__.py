@@ -1,1 +1,1 @@
-"""Flow: one dispense's readings in, its mass and flow with their uncertainty out. Pure."""
+"""Flow: one dispense's readings in; its true mass, flow, uncertainty budget and flags out. Pure."""

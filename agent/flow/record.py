@@ -1,0 +1,48 @@
+"""A measurement as the record that is journalled and told."""
+
+from __future__ import annotations
+
+from agent.contract.records import Dispense, record_id
+from agent.contract.times import rfc3339
+from agent.detection.window import Window
+from agent.flow.measuring import Measurement
+from agent.flow.surroundings import Surroundings
+
+
+def dispense_record(window: Window, around: Surroundings, measured: Measurement) -> Dispense:
+    """The record of a measured dispense; its id depends on what happened alone, not on when."""
+    rate = measured.evaporation
+    flow, whole = measured.flow_g_per_min, measured.flow
+    return Dispense(
+        id=record_id("dispense", window.cell, window.scale, window.origin),
+        cell=window.cell,
+        at=rfc3339(window.ended_s),
+        gun=window.gun,
+        scale=around.scale.name,
+        setup=window.setup,
+        purpose=window.purpose,
+        check_id=window.check_id,
+        started_at=rfc3339(measured.started_s),
+        ended_at=rfc3339(measured.ended_s),
+        open_s=measured.open_s,
+        u_open_s=measured.u_open_s,
+        open_s_from="scale" if measured.open_s_from_scale or window.open_s is None else "controller",
+        mass_g=measured.mass_g,
+        u_mass_g=measured.u_mass_g,
+        flow_g_per_min=flow,
+        u_flow_g_per_min=None if whole is None else whole.u,
+        dof=None if whole is None else whole.dof,
+        flow_low_g_per_min=None if whole is None or flow is None else flow - whole.expanded,
+        flow_high_g_per_min=None if whole is None or flow is None else flow + whole.expanded,
+        flow_ml_per_min=measured.flow_ml_per_min,
+        steady_flow_g_per_min=measured.steady_g_per_min,
+        u_steady_flow_g_per_min=measured.u_steady_g_per_min,
+        evaporation_g_per_s=None if rate is None else rate.known.value,
+        pot_pressure_bar=measured.pot_pressure_bar,
+        fluid_c=measured.fluid_c,
+        quality=measured.quality,
+        flags=measured.flags,
+        n_readings=measured.n_readings,
+        budget=measured.budget,
+        why_rejected=measured.why_rejected,
+    )

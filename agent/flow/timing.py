@@ -1,0 +1,144 @@
+"""The fixed error of opening and closing a gun, from shots of different length (ISO 4185, ISO 8316).
+
+A gun that closes later than it opens, counted from the commands, gives q (t + dt) grams in t seconds. Several
+bursts against one long shot, or simply shots of different length, show dt. It is learned per gun and
+reported;
+it is used only where it is significant: to bring an open time seen in the scale's curve to the commanded one,
+and to tell the fit how long the liquid ran.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from agent.flow.known import Known
+
+MOST_SHOTS = 48
+"""Shots remembered per gun; older ones are dropped."""
+LEAST_RATIO = 1.4
+"""Shots of one group show a timing error if their lengths differ by this ratio (choice of ours)."""
+REPEATABILITY_REL = 0.003
+"""A gun's relative standard deviation from shot to shot, added to each mass (common practice, no source)."""
+
+
+def burst_error_s(
+    long_s: float, long_g: float, bursts_s: Sequence[float], bursts_g: Sequence[float]
+) -> float:
+    """Timing error by n short bursts against one long shot, seconds (ISO 4185 annex A, first order).
+
+    dt = t / (n - 1) * ((sum m_i / sum t_i) / (m_L / t_L) - 1), with t = t_L.
+    Raises ValueError where fewer than two bursts are given or an amount is not positive.
+    """
+    n = len(bursts_s)
+    if n < 2 or len(bursts_g) != n:
+        raise ValueError(
+            f"the method needs two bursts or more, each with time and mass; got {n} and {len(bursts_g)}"
+        )
+    amounts = (long_s, long_g, *bursts_s, *bursts_g)
+    if not all(math.isfinite(amount) and amount > 0 for amount in amounts):
+        raise ValueError("times and masses of the bursts and the long shot must be positive")
+    ratio = (sum(bursts_g) / sum(bursts_s)) / (long_g / long_s)
+    return long_s / (n - 1) * (ratio - 1.0)
+
+
+def two_length_flow(long_s: float, long_g: float, short_s: float, short_g: float) -> float:
+    """Flow in g/s by the difference of two shots: any constant timing error cancels (ISO 4185).
+
+    Raises ValueError where the long shot is not longer than the short one.
+    """
+    if not long_s > short_s > 0:
+        raise ValueError(f"the long shot ({long_s} s) must be longer than the short one ({short_s} s)")
+    return (long_g - short_g) / (long_s - short_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One shot as the method needs it."""
+
+    group: str
+    """Shots of one group ran at the same setup and needle setting: only they are compared."""
+    open_s: float
+    mass_g: float
+    u_mass_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class Lengths:
+    """The last shots of a gun, and the timing error they show."""
+
+    shots: tuple[Shot, ...] = ()
+
+    def with_shot(self, shot: Shot) -> Lengths:
+        """One more shot; the oldest is dropped beyond `MOST_SHOTS`. An impossible shot changes nothing."""
+        amounts = (shot.open_s, shot.mass_g, shot.u_mass_g)
+        if not all(math.isfinite(amount) and amount > 0 for amount in amounts):
+            return self
+        return Lengths((*self.shots, shot)[-MOST_SHOTS:])
+
+    def error(self) -> Known | None:
+        """The fixed timing error in seconds (positive: more liquid than the command asked for).
+
+        Weighted mean of each group's own; None where no group has shots of different length.
+        """
+        found: Known | None = None
+        for group in sorted({shot.group for shot in self.shots}):
+            mine = _group_error([shot for shot in self.shots if shot.group == group])
+            if mine is not None:
+                found = mine if found is None else found.joined(mine)
+        return found
+
+    def significant_error(self) -> Known | None:
+        """The timing error where it differs from zero with 95 % confidence (Student's t), else None."""
+        error = self.error()
+        if error is None or error.n < 4:
+            return None
+        from scipy.special import stdtrit
+
+        return error if abs(error.value) > float(stdtrit(error.n - 2, 0.975)) * error.u else None
+
+    def to_list(self) -> list[list[object]]:
+        """As plain values, for the journal."""
+        return [[shot.group, shot.open_s, shot.mass_g, shot.u_mass_g] for shot in self.shots]
+
+    @classmethod
+    def from_list(cls, body: object) -> Lengths:
+        """Read back; a row that is no shot is left out."""
+        lengths = cls()
+        for row in body if isinstance(body, (list, tuple)) else ():
+            try:
+                group, open_s, mass_g, u_mass_g = row
+                lengths = lengths.with_shot(Shot(str(group), float(open_s), float(mass_g), float(u_mass_g)))
+            except (TypeError, ValueError):
+                continue
+        return lengths
+
+
+def _group_error(shots: list[Shot]) -> Known | None:
+    # Weighted straight line m = q t + q dt; dt is intercept over slope. The residuals may only widen u.
+    lengths = [shot.open_s for shot in shots]
+    if len(shots) < 2 or max(lengths) < LEAST_RATIO * min(lengths):
+        return None
+    weights = [1.0 / (shot.u_mass_g**2 + (REPEATABILITY_REL * shot.mass_g) ** 2) for shot in shots]
+    total = sum(weights)
+    mean_t = sum(w * shot.open_s for w, shot in zip(weights, shots, strict=True)) / total
+    mean_m = sum(w * shot.mass_g for w, shot in zip(weights, shots, strict=True)) / total
+    spread = sum(w * (shot.open_s - mean_t) ** 2 for w, shot in zip(weights, shots, strict=True))
+    flow = (
+        sum(
+            w * (shot.open_s - mean_t) * (shot.mass_g - mean_m)
+            for w, shot in zip(weights, shots, strict=True)
+        )
+        / spread
+    )
+    if flow <= 0:
+        return None
+    chi2 = sum(
+        w * (shot.mass_g - mean_m - flow * (shot.open_s - mean_t)) ** 2
+        for w, shot in zip(weights, shots, strict=True)
+    )
+    birge = max(1.0, chi2 / (len(shots) - 2)) if len(shots) > 2 else 1.0
+    # dt = mean_m / flow - mean_t; flow and mean_m of a weighted line are uncorrelated.
+    u = math.sqrt(birge * (1.0 / total / flow**2 + (mean_m / flow**2) ** 2 / spread))
+    return Known(mean_m / flow - mean_t, u, len(shots))
