@@ -74,3 +74,7 @@ class Topics:
     def agent_state(self, agent: str) -> str:
         """The agent's own state stands here."""
         return f"{self.root}/agent/{agent}/state"
+
+    def bridge_state(self, agent: str) -> str:
+        """The state of the bridge of this agent's serial scales stands here."""
+        return f"{self.root}/agent/{agent}/bridge"

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from agent.settings.bridge import BridgeIdentity
 from agent.settings.cells import CellSection
 from agent.settings.fluids import FluidSection
 from agent.settings.health import Health
@@ -26,6 +27,8 @@ class Configuration(Section):
     """Who this agent is and where it lives."""
     mqtt: Mqtt
     """The broker."""
+    bridge: BridgeIdentity = BridgeIdentity()
+    """Who the bridge of the serial scales is at the broker."""
     influx: Influx | None = None
     """The time-series database; left out to keep results in the journal alone."""
     journal: Journal = Journal()

@@ -15,6 +15,7 @@ from agent.settings.cross import cross_faults
 from agent.settings.faults import BadConfiguration, Fault, Finder
 from agent.settings.notes import notes_of
 from agent.settings.plan_of import plan_of
+from agent.settings.serial_line import SerialScale
 from agent.settings.site import Site
 from agent.settings.toml_lines import lines_of
 from agent.settings.wording import faults_of
@@ -56,6 +57,13 @@ def load(path: Path) -> Site:
         notify=configuration.notify,
         page=configuration.page,
         health=configuration.health,
+        bridge=configuration.bridge,
+        serial_scales=tuple(
+            SerialScale(cell.id, scale.id, scale.serial, scale.resolution_g, scale.silent_s)
+            for cell in configuration.cells
+            for scale in cell.scales
+            if scale.serial is not None
+        ),
         notes=notes_of(configuration),
     )
 

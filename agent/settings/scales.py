@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from agent.settings.inputs import Form
 from agent.settings.section import TopicName, rule
+from agent.settings.serial_line import SerialLine
 
 
 class ScaleSection(Form):
@@ -30,10 +31,17 @@ class ScaleSection(Form):
     silent_s: Annotated[float, Field(gt=0, le=3600)] = 10.0
     """With no reading for so many seconds the scale counts as silent."""
 
+    serial: SerialLine | None = None
+    """The scale's serial line, where `shotgram bridge` reads it; left out for a scale that speaks MQTT."""
+
     @model_validator(mode="after")
     def _plausible(self) -> Self:
         if self.resolution_g * 20 > self.capacity_g:
             raise rule("a capacity_g of at least 20 times resolution_g")
         if self.verification_interval_g is not None and self.verification_interval_g < self.resolution_g:
             raise rule("a verification_interval_g that is not smaller than resolution_g (OIML R 76)")
+        if self.serial is not None and self.model_fields_set & set(Form.model_fields):
+            raise rule(
+                "either serial, whose readings the bridge publishes on the contract's topic, or own fields"
+            )
         return self

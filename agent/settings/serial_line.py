@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 
@@ -105,3 +106,17 @@ class SerialLine(Section):
     def character_s(self) -> float:
         """How long one character takes on the line, seconds: start bit, data, parity, stop bits."""
         return (1 + self.bytesize + (self.parity != "none") + self.stopbits) / self.baud
+
+
+@dataclass(frozen=True, slots=True)
+class SerialScale:
+    """A scale that the bridge reads, and how."""
+
+    cell: str
+    scale: str
+    line: SerialLine
+    resolution_g: float = 0.1
+    silent_s: float = 10.0
+
+    def __str__(self) -> str:
+        return f"scale {self.scale!r} of cell {self.cell!r}"

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from agent.contract.plan import Plan
+from agent.settings.bridge import BridgeIdentity
 from agent.settings.health import Health
 from agent.settings.influx import Influx
 from agent.settings.journal import Journal
 from agent.settings.mqtt import Mqtt
 from agent.settings.notify import Notify
 from agent.settings.page import Page
+from agent.settings.serial_line import SerialScale
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,9 @@ class Site:
     notify: Notify | None
     page: Page
     health: Health
+    bridge: BridgeIdentity = field(default_factory=BridgeIdentity)
+    serial_scales: tuple[SerialScale, ...] = ()
+    """The scales that the bridge reads."""
     notes: tuple[str, ...] = ()
     """What is not wrong but worth a word: a secret that others may read, a check longer than its lead."""
 
