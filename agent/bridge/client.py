@@ -1,0 +1,69 @@
+"""A client of the broker, made from an address: TLS with checked names, MQTT 5 or 3.1.1, a will."""
+
+from __future__ import annotations
+
+import ssl
+from dataclasses import dataclass
+from pathlib import Path
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where the broker is and how to be let in."""
+
+    host: str
+    port: int
+    client_id: str
+    version: str = "auto"
+    """`auto`, `5` or `3.1.1`."""
+    username: str | None = None
+    password: str | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    keepalive_s: int = 10
+    connect_timeout_s: float = 5.0
+    reconnect_max_s: int = 5
+
+    def __repr__(self) -> str:
+        """Without the password: this may end in a log."""
+        return f"{self.host}:{self.port} as {self.client_id!r}"
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message to be published."""
+
+    topic: str
+    payload: bytes
+    qos: int
+    retain: bool = False
+
+
+def make_client(address: Address, version: str, will: Message, queued: int) -> paho.Client:
+    """A paho client that has not connected yet; `queued` messages of QoS 1 may wait in it at most."""
+    older = version == "3.1.1"
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=address.client_id,
+        protocol=MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5,
+        clean_session=True if older else None,
+    )
+    client.reconnect_delay_set(1, address.reconnect_max_s)
+    client.connect_timeout = address.connect_timeout_s
+    client.max_queued_messages_set(queued)
+    if address.username is not None:
+        client.username_pw_set(address.username, address.password)
+    if address.tls:
+        client.tls_set(
+            ca_certs=str(address.ca_file) if address.ca_file else None,
+            certfile=str(address.cert_file) if address.cert_file else None,
+            keyfile=str(address.key_file) if address.key_file else None,
+            tls_version=ssl.PROTOCOL_TLS_CLIENT,
+        )
+    client.will_set(will.topic, will.payload, qos=1, retain=True)
+    return client
