@@ -39,3 +39,16 @@ def epoch_s(text: str) -> float:
 def is_plausible(epoch_s: float) -> bool:
     """Whether a clock that shows this can have been set: from the year 2000 to 2100."""
     return EARLIEST_S <= epoch_s <= LATEST_S
+
+
+def rfc3339_s(text: str) -> float:
+    """RFC 3339 text from outside as epoch seconds: the profile alone, no other form of ISO 8601.
+
+    Raises ValueError where the text is no RFC 3339 date and time with its offset.
+    """
+    # fromisoformat takes week dates and dates without separators too, which other readers take otherwise.
+    if not (
+        len(text) >= 20 and text[4] == text[7] == "-" and text[13] == text[16] == ":" and text[10] in "Tt "
+    ):
+        raise ValueError(f"no RFC 3339 date and time: {text[:40]!r}")
+    return epoch_s(text[:-1] + "Z" if text[-1] == "z" else text)

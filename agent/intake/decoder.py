@@ -1,0 +1,119 @@
+"""Raw messages become inputs: which topic is whose, and how its payload reads."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from agent.contract.inputs import Input, RawMessage, Undecodable
+from agent.contract.plan import Cell, InputRoute, Plan
+from agent.contract.topics import Topics
+from agent.intake.answers import Replies, read_command
+from agent.intake.events import Events
+from agent.intake.foreign import Translator
+from agent.intake.measurements import Pressures, Readings, Temperatures
+from agent.intake.refused import Refused, shown
+
+LONGEST_ALARM_NAME = 128
+
+
+class Reader(Protocol):
+    """Reads the payloads of one topic."""
+
+    def read(self, raw: RawMessage) -> Input | None:
+        """The input in a message, None where it means nothing to the agent. Raises Refused."""
+        ...
+
+
+class Decoder:
+    """Decodes the messages of one site. Never raises: what cannot be used comes back as Undecodable."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._topics = Topics(plan.root)
+        self._prefix = plan.root + "/"
+        self._cells = {cell.name for cell in plan.cells}
+        self._readers: dict[str, Reader] = {}
+        self._filters: dict[str, int] = {}
+        self._reading_filters: set[str] = set()
+        self._own_scales: dict[str, frozenset[str]] = {}
+        for cell in plan.cells:
+            self._add(cell)
+
+    def decode(self, raw: RawMessage) -> Input | Undecodable | None:
+        """The input in a message; Undecodable where it is wrong; None where it is not for us."""
+        reader = self._readers.get(raw.topic)
+        try:
+            return reader.read(raw) if reader is not None else self._elsewhere(raw)
+        except Refused as refused:
+            return Undecodable(raw.topic, raw.arrived_s, refused.fault, refused.code)
+
+    def filters(self, readings_qos: int = 0) -> list[tuple[str, int]]:
+        """The topic filters to subscribe to, each with its QoS.
+
+        Readings are asked for at QoS 0 by default: the broker's queue for an agent that is away has room for
+        a thousand messages or so, and events must not be pushed out of it by readings.
+        """
+        return [
+            (topic, readings_qos if topic in self._reading_filters else qos)
+            for topic, qos in self._filters.items()
+        ]
+
+    def _add(self, cell: Cell) -> None:
+        topics, name = self._topics, cell.name
+        own = {(route.kind, route.scale): route for route in cell.inputs}
+        for scale in cell.scales:
+            route = own.get(("reading", scale.name))
+            topic = route.topic if route else topics.reading(name, scale.name)
+            self._readers[topic] = Readings(name, scale, _translator(route))
+            # One filter for the contract's topics, so that a scale nobody configured is noticed.
+            contract = topic == topics.reading(name, scale.name)
+            wanted = topics.reading(name, "+") if contract else topic
+            self._filters.setdefault(wanted, 0)
+            self._reading_filters.add(wanted)
+        self._route(own.get(("pressure", None)), topics.pressure(name), Pressures, name, qos=0)
+        self._route(own.get(("temperature", None)), topics.temperature(name), Temperatures, name, qos=0)
+        if cell.has_controller:
+            route = own.get(("event", None))
+            topic = route.topic if route else topics.event(name)
+            self._readers[topic] = Events(cell, _translator(route))
+            self._filters.setdefault(topic, 1)
+            self._route(own.get(("reply", None)), topics.reply(name), Replies, name, qos=1)
+        self._filters.setdefault(topics.alarm_command(name, "+"), 1)
+
+    def _route(
+        self,
+        route: InputRoute | None,
+        contract_topic: str,
+        reader: type[Pressures | Temperatures | Replies],
+        cell: str,
+        *,
+        qos: int,
+    ) -> None:
+        topic = route.topic if route else contract_topic
+        self._readers[topic] = reader(cell, _translator(route))
+        self._filters.setdefault(topic, qos)
+
+    def _elsewhere(self, raw: RawMessage) -> Input | None:
+        """A topic that no reader has: an alarm's command, somebody else's, or a name nobody configured."""
+        if not raw.topic.startswith(self._prefix):
+            return None
+        cell, *levels = raw.topic[len(self._prefix) :].split("/")
+        match levels:
+            case ["alert", alarm, "command"]:
+                self._known(cell)
+                if not 0 < len(alarm) <= LONGEST_ALARM_NAME:
+                    raise Refused("out_of_range", "the alarm's name is empty or too long")
+                return read_command(raw, cell, alarm)
+            case ["scale", scale, "reading"]:
+                self._known(cell)
+                raise Refused("unknown_scale", f"the cell {shown(cell)} has no scale {shown(scale)}")
+            case ["controller", "event"] | ["pot", "pressure"] | ["fluid", "temperature"] | ["reply"]:
+                self._known(cell)
+        return None
+
+    def _known(self, cell: str) -> None:
+        if cell not in self._cells:
+            raise Refused("unknown_cell", f"there is no cell {shown(cell)} in the configuration")
+
+
+def _translator(route: InputRoute | None) -> Translator | None:
+    return Translator(route) if route is not None else None
