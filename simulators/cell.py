@@ -20,7 +20,7 @@ from simulators.physics.container import Bump, Container
 from simulators.physics.gun import Gun, fit_to_target
 from simulators.physics.pot import Pot
 from simulators.physics.scale import Scale, ScaleSpec
-from simulators.site import Site, SiteSetup
+from simulators.site import Site, SiteError, SiteSetup
 from simulators.station import Station, Surroundings
 from simulators.technician import Habits, Technician
 
@@ -205,6 +205,26 @@ class Cell:
             worn.wear_pct = worn.plug_pct = 0.0
         if part in {"seal", "needle", "gun"}:
             worn.leak_g_per_s = worn.drip_g = 0.0
+
+    def set_off_target(self, gun: str, percent: float) -> None:
+        """Turn a gun's knob until it gives this much more or less than the first setup's target.
+
+        Raises SiteError where no setting does.
+        """
+        knob = self.guns[gun]
+        first = self.site.setups[0]
+        bar = self._fitting_bar(first)
+        wanted = first.target_g_per_min / 60 * (1 + percent / 100)
+        density = self.around.liquid.density(self.around.celsius)
+        low, high = 0.0, 20.0
+        for _ in range(60):
+            knob.setting = (low + high) / 2
+            if knob.conductance(density) * math.sqrt(bar) < wanted:
+                low = knob.setting
+            else:
+                high = knob.setting
+        if abs(knob.conductance(density) * math.sqrt(bar) / wanted - 1) > 1e-3:
+            raise SiteError(f"gun {gun} cannot give {percent:+g} % of its target at any setting")
 
     # --- mishaps and chores
 

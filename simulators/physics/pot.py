@@ -30,6 +30,8 @@ class Pot:
     """Its period."""
     creep_pct_per_h: float = 0.0
     """How fast the regulator walks away from where it was set."""
+    crept_pct: float = 0.0
+    """How far it had walked when `start` or `set` was last called; setting it anew makes it 0."""
     drop_pct_per_s: float = 0.0
     """An exhausted supply: how fast the pressure falls while a gun is open."""
     _from_s: float = 0.0
@@ -40,13 +42,14 @@ class Pot:
     def start(self, at_s: float) -> None:
         """Stand at the setting, with all guns closed, from this time on."""
         self._from_s = self._crept_from_s = at_s
-        self._from_bar = self.set_bar
+        self._from_bar = self.set_bar * (1 + self.crept_pct / 100)
         self._demand = 0.0
 
     def set(self, bar: float, at_s: float) -> None:
         """Turn the regulator to a pressure; creep starts anew."""
         self._hold(at_s)
         self.set_bar = bar
+        self.crept_pct = 0.0
         self._crept_from_s = at_s
 
     def demand(self, conductance: float, at_s: float) -> None:
@@ -75,7 +78,8 @@ class Pot:
     def _static_bar(self, t_s: Floats) -> Floats:
         # p = ps - k c sqrt(p), with flow c sqrt(p): a quadratic in sqrt(p).
         hours = np.maximum(t_s - self._crept_from_s, 0.0) / 3600
-        source = np.maximum(self.set_bar * (1 + self.creep_pct_per_h / 100 * hours), 0.0)
+        crept = (1 + self.crept_pct / 100) * (1 + self.creep_pct_per_h / 100 * hours)
+        source = np.maximum(self.set_bar * crept, 0.0)
         droop = self.droop_bar_per_g_s * self._demand
         root = (-droop + np.sqrt(droop**2 + 4 * source)) / 2
         return np.asarray(root**2, dtype=np.float64)
