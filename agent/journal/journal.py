@@ -1,0 +1,363 @@
+"""The journal: every record and event of the agent, durable before anyone is told.
+
+One writer, in one process, appends in transactions that are on the disk when they return. Outlets read what
+they have still to forward on connections of their own (`outlet_view`). The errors are drawn in
+`agent.journal.errors`; in short:
+
+    JournalError
+    ├── JournalLocked, JournalNewer            at opening: a human has to decide
+    ├── JournalFull, JournalBusy               nothing was written: do not acknowledge, try again
+    ├── JournalReadOnly, JournalIoError,
+    │   JournalCorrupt                         the connection is closed: the agent must restart
+    └── JournalClosed                          used after closing
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal, Self, TypeVar
+
+from agent.contract.evidence import Evidence
+from agent.contract.inputs import Undecodable
+from agent.contract.records import Record
+from agent.journal.database import Database
+from agent.journal.errors import Fault, JournalError, JournalFull
+from agent.journal.files import back_up, make_folder
+from agent.journal.limits import JournalLimits
+from agent.journal.lock import FolderLock
+from agent.journal.mending import mend
+from agent.journal.migrations import Migration
+from agent.journal.opening import open_file
+from agent.journal.outbox import OutletView, write_ranges
+from agent.journal.packing import packed
+from agent.journal.reading import FILE_NAME, JournalReader
+from agent.journal.retention import PORTION, Pruned, prune, retain, used_bytes
+from agent.journal.rows import Event, Row, event_body, event_key, same_event
+from agent.journal.space import Ballast, Space
+from agent.journal.stamp import Clock, machine_clock
+from agent.journal.verify import verify
+from agent.journal.writing import PreparedRecord, Run, Writer, keep_state, quarantine
+
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True)
+class Appended:
+    """What one `append` did."""
+
+    new: tuple[Row, ...] = ()
+    """The records that were not in the journal yet, in the order given."""
+    known: tuple[str, ...] = ()
+    """Ids of records that were there already: nothing was written for them."""
+    new_events: tuple[str, ...] = ()
+    """Keys of the events that came for the first time (`agent.journal.rows.event_key`)."""
+    known_events: tuple[str, ...] = ()
+    """Keys of the events that had come before."""
+    differing: tuple[str, ...] = ()
+    """Ids and keys among the known ones that now say something else; what was first written stands."""
+    took_s: float = 0.0
+    """How long the transaction took, seconds: a card that stalls shows here."""
+    faults: tuple[Fault, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Tended:
+    """What a round of housekeeping found and did."""
+
+    pruned: Pruned
+    conditions: Mapping[str, str]
+    """Alarms whose condition holds now, with a sentence each: `disk-filling`, `disk-full`, `outbox-
+    filling`.
+    """
+    faults: tuple[Fault, ...]
+    """What happened once and has to be told: `records-lost`, damaged rows."""
+
+
+class Journal(JournalReader):
+    """The one writer of a state folder. Calls from several threads wait for each other."""
+
+    def __init__(self, database: Database, lock: FolderLock, run: Run, clock: Clock, opened: Sequence[Fault]):
+        super().__init__(database)
+        self.limits = database.limits
+        self.folder = database.path.parent
+        self.opened = tuple(opened)
+        """What opening it found: `journal-replaced`, `restarted-uncleanly`."""
+        self._lock_file = lock
+        self._run = run
+        self._clock = clock
+        self._ballast = Ballast(self.folder, self.limits.ballast_bytes)
+        self._ballast.restore()
+        self._full_since: str | None = None
+
+    @classmethod
+    def open(
+        cls,
+        state_dir: Path,
+        *,
+        version: str,
+        config_digest: str,
+        limits: JournalLimits | None = None,
+        clock: Clock = machine_clock,
+        migrations: Sequence[Migration] | None = None,
+    ) -> Self:
+        """Open the journal of a state folder, and make it where there is none.
+
+        Raises JournalLocked where another agent has it open, JournalNewer where a later version made it, and
+        JournalReadOnly, JournalIoError or JournalFull where the disk does not allow it. A damaged file is no
+        error: it is set aside, and `opened` tells of it.
+        """
+        limits = limits or JournalLimits()
+        make_folder(state_dir)
+        lock = FolderLock(state_dir)
+        lock.take()
+        try:
+            now = clock()
+            opened = open_file(state_dir / FILE_NAME, limits, now.wall_ns, migrations)
+            try:
+                unclean = _unclean(opened.database)
+                run = _begin_run(opened.database, Run(0, version, config_digest, now.boot_id), now.wall_ns)
+            except BaseException:
+                opened.database.close()
+                raise
+        except BaseException:
+            lock.give_back()
+            raise
+        return cls(opened.database, lock, run, clock, (*opened.faults, *unclean))
+
+    def append(
+        self,
+        records: Sequence[Record] = (),
+        events: Sequence[Event] = (),
+        evidence: Mapping[str, Evidence] | None = None,
+        state: Mapping[str, bytes] | None = None,
+        malformed: Sequence[tuple[Undecodable, bytes]] = (),
+    ) -> Appended:
+        """Write all of this in one transaction; when it returns, it is on the disk.
+
+        `evidence` goes by record id; an empty `state` value forgets its name. A record or event that is in
+        the journal already is left as it is. Raises JournalFull or JournalBusy (nothing was written, try
+        again), and JournalReadOnly, JournalIoError or JournalCorrupt (restart). ValueError: the arguments
+        are at fault.
+        """
+        given = evidence or {}
+        ready = [
+            PreparedRecord.of(record, packed(given[record.id]) if record.id in given else None)
+            for record in records
+        ]
+        heard = [(event, event_key(event), event_body(event)) for event in events]
+        for name, value in (state or {}).items():
+            if len(value) > self.limits.kept_bytes:
+                raise ValueError(
+                    f"kept state {name!r}: {len(value)} bytes (at most {self.limits.kept_bytes})"
+                )
+
+        def write() -> Appended:
+            with self.database.transaction() as cursor:
+                writer = Writer(cursor, self._run, self._clock())
+                new, known, differing = self._write_records(writer, ready)
+                new_events, known_events, other = self._write_events(writer, heard)
+                writer.close_chains()
+                for name, value in (state or {}).items():
+                    keep_state(cursor, name, value)
+                if malformed:
+                    quarantine(cursor, malformed, self.limits)
+            return Appended(
+                tuple(new), tuple(known), tuple(new_events), tuple(known_events), (*differing, *other)
+            )
+
+        return self._making_room(write)
+
+    def keep(self, state: Mapping[str, bytes]) -> None:
+        """Remember small named values; the same as `append(state=...)`."""
+        self.append(state=state)
+
+    def knows_event(self, event: Event) -> bool:
+        """Whether this event was written before, in this run or an earlier one."""
+        return self.database.one("SELECT 1 FROM events WHERE id = ?", (event_key(event),)) is not None
+
+    def declare_outlets(self, outlets: Mapping[str, Literal["all", "new"]]) -> None:
+        """Say who forwards records: retention waits for these, and for no others.
+
+        An outlet that is named for the first time begins with everything that is in the journal (`all`) or
+        with what comes from now on (`new`); one that was there before goes on where it stopped.
+        """
+        last = self.last_seq()
+
+        def write() -> None:
+            with self.database.transaction() as cursor:
+                cursor.execute("UPDATE outlets SET active = 0")
+                for outlet, begin in outlets.items():
+                    known = cursor.execute("SELECT 1 FROM outlets WHERE outlet = ?", (outlet,)).fetchone()
+                    cursor.execute("INSERT OR REPLACE INTO outlets VALUES (?, 1)", (outlet,))
+                    if not known:
+                        write_ranges(cursor, outlet, [(0, last if begin == "new" else 0)])
+
+        self._making_room(write)
+
+    def outlet_view(self, outlet: str, *, hold_untrusted: bool = False) -> OutletView:
+        """An outlet's own view, on a connection of its own, for use in its own thread; close it there."""
+        database = Database(self.database.path, self.limits, self.database.tripwire)
+        return OutletView(database, outlet, hold_untrusted=hold_untrusted)
+
+    def pending(self, outlet: str, limit: int) -> list[Row]:
+        """The oldest records that an outlet has not settled, checked, in order."""
+        return self._view(outlet, lambda view: view.pending(limit))
+
+    def settle(self, outlet: str, seq: int) -> None:
+        """Everything up to this row is done with for an outlet."""
+        self._view(outlet, lambda view: view.settle(seq))
+
+    def set_aside(self, outlet: str, row: Row, why: str) -> None:
+        """This row cannot be forwarded and must not hold up the others; it stays in the journal."""
+        self._view(outlet, lambda view: view.set_aside(row, why))
+
+    def mend_times(self, boot_id: str, offset_s: float) -> int:
+        """Give the records of a boot, written while the clock was wrong by `offset_s`, their time once and
+        for all.
+
+        `offset_s` is true time less the time that the clock showed, seconds. Only times that stood on the
+        wrong clock are moved. Returns how many records may be sent now.
+        """
+        return self._making_room(lambda: mend(self.database, boot_id, round(offset_s * 1000) * 1_000_000))
+
+    def tend(self) -> Tended:
+        """Housekeeping, to be called once a minute: retention, ballast, room on the disk."""
+        pruned = retain(self.database, self.limits, self._clock().wall_ns)
+        whole = self._ballast.restore()
+        space = Space.of(self.folder)
+        used = used_bytes(self.database)
+        conditions: dict[str, str] = {}
+        if space.is_low(self.limits):
+            conditions["disk-filling"] = (
+                f"{space.free_bytes // 1_000_000} MB of {space.total_bytes // 1_000_000} MB are left on the "
+                f"disk of {self.folder}"
+            )
+        if self._full_since is not None and whole:
+            self._full_since = None
+        if self._full_since is not None:
+            conditions["disk-full"] = self._full_since
+        if used > 0.9 * self.limits.quota_bytes:
+            conditions["outbox-filling"] = (
+                f"the journal holds {used // 1_000_000} MB of its quota of "
+                f"{self.limits.quota_bytes // 1_000_000} MB, most of it not sent yet; at the quota the "
+                "oldest are lost"
+            )
+        faults = (*(loss.fault() for loss in pruned.losses), *self.take_faults())
+        return Tended(pruned, conditions, faults)
+
+    def verify(self, anchors: Sequence[tuple[int, str]] = ()) -> list[Fault]:
+        """What was changed, removed, moved or added behind the agent's back; empty when all is sound."""
+        return verify(self.database, anchors)
+
+    def backup(self, path: Path) -> None:
+        """A consistent copy of the journal while the agent goes on."""
+        back_up(self.database, path)
+
+    def close(self) -> None:
+        """End the run cleanly, empty the write-ahead log, let another agent in. Harmless when closed
+        already.
+        """
+        try:
+            if self.database.is_open:
+                with self.database.transaction() as cursor:
+                    cursor.execute(
+                        "UPDATE runs SET ended_ns = ? WHERE run = ?",
+                        (self._clock().wall_ns, self._run.number),
+                    )
+                self.database.checkpoint()
+        except JournalError as fault:
+            self._report(fault.alarm, f"the journal could not be ended cleanly: {fault}")
+        finally:
+            self.database.close()
+            self._lock_file.give_back()
+
+    def _view(self, outlet: str, use: Callable[[OutletView], Result]) -> Result:
+        view = OutletView(self.database, outlet)
+        try:
+            return use(view)
+        finally:
+            self._faults.extend(view.take_faults())
+
+    def _write_records(
+        self, writer: Writer, ready: Iterable[PreparedRecord]
+    ) -> tuple[list[Row], list[str], list[str]]:
+        new, known, differing = [], [], []
+        for record in ready:
+            stored = writer.cursor.execute("SELECT body FROM records WHERE id = ?", (record.id,)).fetchone()
+            if stored is None:
+                new.append(writer.record(record))
+            else:
+                known.append(record.id)
+                if stored[0] != record.body:
+                    differing.append(record.id)
+        return new, known, differing
+
+    def _write_events(
+        self, writer: Writer, heard: Iterable[tuple[Event, str, str]]
+    ) -> tuple[list[str], list[str], list[str]]:
+        new, known, differing = [], [], []
+        for event, key, body in heard:
+            stored = writer.cursor.execute("SELECT body FROM events WHERE id = ?", (key,)).fetchone()
+            if stored is None:
+                writer.event(event, key, body)
+                new.append(key)
+            else:
+                known.append(key)
+                if not same_event(stored[0], body):
+                    differing.append(key)
+        return new, known, differing
+
+    def _making_room(self, write: Callable[[], Result]) -> Result:
+        """Do it; where there is no room, make some and do it once more."""
+        begun = time.monotonic()
+        faults: list[Fault] = []
+        try:
+            result = write()
+        except JournalFull as fault:
+            faults += self._make_room(str(fault))
+            result = write()
+        took_s = time.monotonic() - begun
+        if took_s > self.limits.slow_commit_s:
+            faults.append(
+                Fault("journal-slow", f"a commit took {took_s:.1f} s; look at the disk or the card")
+            )
+        if isinstance(result, Appended):
+            return replace(result, took_s=took_s, faults=tuple(faults))
+        self._faults.extend(faults)
+        return result
+
+    def _make_room(self, why: str) -> list[Fault]:
+        """At our own quota the oldest rows go, sent ones first; on a full disk the ballast does."""
+        wall_ns = self._clock().wall_ns
+        pages = int(self.database.one("PRAGMA page_count"))
+        if pages >= self.limits.quota_bytes // 4096 - 1:
+            pruned = prune(self.database, PORTION, 0, wall_ns, with_events=True)
+            if pruned == Pruned():
+                pruned = prune(self.database, PORTION, 0, wall_ns, with_events=True, unsent_too=True)
+            return [loss.fault() for loss in pruned.losses]
+        gave = self._ballast.give_up()
+        self._full_since = f"the disk of {self.folder} is full"
+        if not gave:
+            self.database.checkpoint()
+            prune(self.database, PORTION, 0, wall_ns, with_events=True)
+        told = "the ballast was given up" if gave else "the oldest records that were sent went"
+        return [Fault("disk-full", f"the disk of {self.folder} is full; {told} ({why})")]
+
+
+def _begin_run(database: Database, run: Run, wall_ns: int) -> Run:
+    with database.transaction() as cursor:
+        cursor.execute(
+            "INSERT INTO runs (version, config, boot_id, started_ns) VALUES (?, ?, ?, ?)",
+            (run.version, run.config, run.boot_id, wall_ns),
+        )
+        return Run(int(cursor.lastrowid or 0), run.version, run.config, run.boot_id)
+
+
+def _unclean(database: Database) -> tuple[Fault, ...]:
+    rows = database.read("SELECT run, ended_ns FROM runs ORDER BY run DESC LIMIT 1")
+    if rows and rows[0][1] is None:
+        return (Fault("restarted-uncleanly", f"run {rows[0][0]} of the agent did not end cleanly"),)
+    return ()

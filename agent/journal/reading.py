@@ -1,0 +1,206 @@
+"""What may be asked of the journal: records, events, evidence, kept state; each is checked as it is read."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from agent.contract.evidence import Evidence
+from agent.journal.chain import checksum
+from agent.journal.database import Database, Tripwire
+from agent.journal.errors import Fault, JournalIoError
+from agent.journal.limits import JournalLimits
+from agent.journal.packing import unpacked
+from agent.journal.rows import EVENT_COLUMNS, EVENTS_FROM, RECORD_COLUMNS, RECORDS_FROM, EventRow, Row
+
+FILE_NAME = "journal.db"
+
+
+class JournalReader:
+    """Reads a journal, also while the agent writes it.
+
+    Rows whose checksum does not fit are never returned: they are told in `take_faults`.
+    """
+
+    def __init__(self, database: Database):
+        self.database = database
+        self._faults: deque[Fault] = deque(maxlen=100)
+
+    @classmethod
+    def of_folder(cls, state_dir: Path) -> Self:
+        """A reader of the journal in a state folder; nothing is changed. Raises JournalIoError where there
+        is none.
+        """
+        path = state_dir / FILE_NAME
+        if not path.exists():
+            raise JournalIoError(
+                f"no journal in {state_dir}: the agent has not run with this state_dir yet, or it is "
+                "another one"
+            )
+        return cls(Database(path, JournalLimits(), Tripwire(), read_only=True))
+
+    def close(self) -> None:
+        """Close the connection."""
+        self.database.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def take_faults(self) -> list[Fault]:
+        """What was found wrong since the last call, oldest first (at most 100)."""
+        taken = list(self._faults)
+        self._faults.clear()
+        return taken
+
+    def records(
+        self,
+        kind: str | None = None,
+        cell: str | None = None,
+        gun: str | None = None,
+        since: float | None = None,
+        limit: int | None = None,
+        *,
+        newest_first: bool = False,
+        after_seq: int = 0,
+    ) -> list[Row]:
+        """Records in the order in which they were written; `since` is epoch seconds of the record's own
+        time.
+        """
+        wheres: list[str] = ["r.seq > ?"]
+        values: list[Any] = [after_seq]
+        for column, wanted in (("kind", kind), ("cell", cell), ("gun", gun)):
+            if wanted is not None:
+                wheres.append(f"r.{column} = ?")
+                values.append(wanted)
+        if since is not None:
+            wheres.append("r.point_ns >= ?")
+            values.append(round(since * 1000) * 1_000_000)
+        order = "DESC" if newest_first else "ASC"
+        sql = (
+            f"SELECT {RECORD_COLUMNS} FROM {RECORDS_FROM} "  # noqa: S608 - fixed column names
+            f"WHERE {' AND '.join(wheres)} ORDER BY r.seq {order} LIMIT ?"
+        )
+        rows = self.database.read(sql, [*values, -1 if limit is None else limit])
+        return [row for row in map(_row, rows) if self._sound(row)]
+
+    def record(self, record_id: str) -> Row | None:
+        """The record of that id, or None."""
+        rows = self.database.read(f"SELECT {RECORD_COLUMNS} FROM {RECORDS_FROM} WHERE r.id = ?", (record_id,))  # noqa: S608
+        return next((row for row in map(_row, rows) if self._sound(row)), None)
+
+    def latest(self, kind: str, cell: str, gun: str | None = None) -> Row | None:
+        """The newest record of a kind for a cell, and for a gun where one is named."""
+        found = self.records(kind, cell, gun, limit=1, newest_first=True)
+        return found[0] if found else None
+
+    def evidence(self, record_id: str) -> Evidence | None:
+        """What a dispense was computed from; None where there is none, it was let go, or it is damaged."""
+        rows = self.database.read(
+            "SELECT r.seq, e.data FROM records AS r JOIN evidence AS e ON e.seq = r.seq WHERE r.id = ?",
+            (record_id,),
+        )
+        if not rows:
+            return None
+        try:
+            return unpacked(rows[0][1])
+        except ValueError as fault:
+            self._report("journal-corrupt-row", f"{record_id}: {fault}", rows[0][0])
+            return None
+
+    def with_evidence(self, since: float | None = None) -> Iterator[tuple[Row, Evidence]]:
+        """Every stored dispense with what it was computed from, oldest first, read in small portions."""
+        after = 0
+        while True:
+            rows = self.records("dispense", since=since, limit=50, after_seq=after)
+            if not rows:
+                return
+            after = rows[-1].seq
+            for row in rows:
+                if row.evidence_sha is not None and (evidence := self.evidence(row.id)) is not None:
+                    yield row, evidence
+
+    def events(
+        self,
+        cell: str | None = None,
+        kind: str | None = None,
+        since: float | None = None,
+        limit: int | None = None,
+        *,
+        after_seq: int = 0,
+        newest_first: bool = False,
+    ) -> list[EventRow]:
+        """Events in the order in which they came; `since` is epoch seconds of the event's own time."""
+        wheres: list[str] = ["r.seq > ?"]
+        values: list[Any] = [after_seq]
+        for column, wanted in (("cell", cell), ("kind", kind)):
+            if wanted is not None:
+                wheres.append(f"r.{column} = ?")
+                values.append(wanted)
+        if since is not None:
+            wheres.append("r.t_ns >= ?")
+            values.append(round(since * 1000) * 1_000_000)
+        order = "DESC" if newest_first else "ASC"
+        sql = (
+            f"SELECT {EVENT_COLUMNS} FROM {EVENTS_FROM} "  # noqa: S608 - fixed column names
+            f"WHERE {' AND '.join(wheres)} ORDER BY r.seq {order} LIMIT ?"
+        )
+        rows = self.database.read(sql, [*values, -1 if limit is None else limit])
+        return [row for row in map(_event_row, rows) if self._sound(row)]
+
+    def kept_state(self, name: str) -> bytes | None:
+        """A small named value, or None where it was never kept or is damaged."""
+        rows = self.database.read("SELECT value, crc FROM kept WHERE name = ?", (name,))
+        if not rows:
+            return None
+        value, crc = rows[0]
+        if not isinstance(value, bytes) or checksum(value) != crc:
+            self._report("journal-corrupt-row", f"the kept state {name!r} is damaged and is not used")
+            return None
+        return value
+
+    def quarantined(self, limit: int = 100) -> list[tuple[str, bytes, str, str]]:
+        """Messages that could not be read, newest first: (topic, payload, code, fault)."""
+        rows = self.database.read(
+            "SELECT topic, payload, code, fault FROM quarantine ORDER BY number DESC LIMIT ?", (limit,)
+        )
+        return [(str(topic), bytes(payload), str(code), str(fault)) for topic, payload, code, fault in rows]
+
+    def head(self) -> tuple[int, str]:
+        """The place and the hash (hexadecimal) of the newest record: keep it elsewhere, and `verify`
+        against it.
+        """
+        seq, last = self.database.read("SELECT last_seq, last_hash FROM chains WHERE name = 'records'")[0]
+        return int(seq), bytes(last).hex()
+
+    def last_seq(self) -> int:
+        """Place of the newest record, 0 in an empty journal."""
+        return int(self.database.one("SELECT last_seq FROM chains WHERE name = 'records'") or 0)
+
+    def _sound(self, row: Row | EventRow) -> bool:
+        if row.is_intact():
+            return True
+        what = "record" if isinstance(row, Row) else "event"
+        text = f"{what} {row.id!r} (row {row.seq}) is damaged and is not used"
+        self._report("journal-corrupt-row", text, row.seq)
+        return False
+
+    def _report(self, code: str, text: str, seq: int | None = None) -> None:
+        fault = Fault(code, text, seq)
+        if fault not in self._faults:
+            self._faults.append(fault)
+
+
+def _row(values: tuple[Any, ...]) -> Row:
+    return Row(*values)
+
+
+def _event_row(values: tuple[Any, ...]) -> EventRow:
+    return EventRow(*values)
