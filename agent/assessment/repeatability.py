@@ -20,7 +20,9 @@ PRIOR_DOF = 4.0
 """What the configured repeatability counts for: the gun's own history outweighs it after three checks."""
 LARGEST_DOF = 60.0
 """Older history fades beyond this: a gun that got better or worse is known again after some thirty checks."""
+LARGEST_SURPRISE = 3.0
 GRUBBS_FROM = 5
+"""Grubbs' test needs so many shots to have any power worth the name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,13 +143,17 @@ def learn(before: Repeatability, judged: ShotsJudged) -> Repeatability:
     """The gun's repeatability after one more check: variances pooled by their degrees of freedom.
 
     JCGM 100:2008 4.2.4 and H.3.6; the same as the mean of an inverse-gamma posterior. Beyond `LARGEST_DOF`
-    the past fades.
+    the past fades. Checks whose shots disagree are to be learned from as well, or a gun that got worse would
+    never be known as such; one bad check counts for `LARGEST_SURPRISE` times the known spread at most.
     """
     n = len(judged.used)
     if n < 2 or judged.sd is None or not judged.mean:
         return before
     kept = min(before.dof, LARGEST_DOF - (n - 1))
-    variance = (kept * before.sd_rel**2 + (n - 1) * (judged.sd / judged.mean) ** 2) / (kept + n - 1)
+    seen = judged.sd / judged.mean
+    if before.dof > 0:
+        seen = min(seen, LARGEST_SURPRISE * before.sd_rel)
+    variance = (kept * before.sd_rel**2 + (n - 1) * seen**2) / (kept + n - 1)
     return Repeatability(math.sqrt(variance), kept + n - 1)
 
 

@@ -19,9 +19,11 @@ from numpy.typing import NDArray
 
 from agent.assessment.intervals import coverage_factor
 from agent.assessment.wear_changes import Changes, WearPoint, bounded, changes_of
-from agent.assessment.wear_charts import cusum, decision_limit, ewma
-from agent.assessment.wear_forecast import Crossing, Line, crossing, fit_line
-from agent.assessment.wear_pattern import Pattern, Shape, shape_of
+from agent.assessment.wear_charts import decision_limit, ewma
+from agent.assessment.wear_forecast import Crossing, Line, crossing
+from agent.assessment.wear_pattern import Found, Pattern, Shape, drift_line, find
+
+Floats = NDArray[np.float64]
 
 __all__ = ["Due", "WearJudged", "WearPoint", "bounded", "judge_wear"]
 
@@ -32,6 +34,8 @@ LEVEL_WEIGHT = 0.3
 """EWMA weight of the present level."""
 FEWEST_CHECKS = 5
 FURTHEST_DAYS = 3652.0
+MOST_TIMES = 1000.0
+"""A forecast does not reach beyond so many times the grams sprayed so far."""
 DAY_S = 86400.0
 
 
@@ -88,19 +92,20 @@ def judge_wear(points: Sequence[WearPoint], limit_pct: float = 10.0) -> WearJudg
             f"{len(kept)} of {FEWEST_CHECKS} checks for a baseline of the new parts",
         )  # fmt: skip
     changes = changes_of(kept)
-    chart = _chart(changes)
-    shape = shape_of(changes.days, changes.change) if chart.signals else None
-    line = _line(changes, shape, changes.days)
+    k = max(SMALLEST_K, round(WORTH_TELLING / 2 / changes.sigma, 1))
+    h = decision_limit(k, FALSE_ALARM_EVERY, changes.baseline)
+    found = find(changes, k, h)
+    shape = found.shape
+    line = _line(changes, found, changes.days)
     change, low, high = _now(changes, shape, line)
-    due, due_g = _forecast(kept, changes, shape, line, limit_pct)
-    pattern: Pattern = shape.pattern if shape else "none"
+    due, due_g = _forecast(kept, changes, found, limit_pct)
     return WearJudged(
         len(kept),
         kept[0].at_s,
         _pct(change),
         _pct(low),
         _pct(high),
-        pattern,
+        shape.pattern if shape else "none",
         limit_pct,
         due,
         due_g.x if due_g else None,
@@ -108,47 +113,30 @@ def judge_wear(points: Sequence[WearPoint], limit_pct: float = 10.0) -> WearJudg
         due_g.latest if due_g else None,
         _reason(changes, shape, _pct(change), limit_pct, due),
         sigma_pct=100 * changes.sigma,
-        upper_sum=chart.upper,
-        lower_sum=chart.lower,
-        sum_limit=chart.limit,
-        odd_check=chart.odd,
+        upper_sum=found.upper,
+        lower_sum=found.lower,
+        sum_limit=h,
+        odd_check=_odd(changes),
         slope_pct_per_day=100 * line.slope if line else None,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Chart:
-    upper: float
-    lower: float
-    limit: float
-    odd: bool
-
-    @property
-    def signals(self) -> bool:
-        return max(self.upper, self.lower) > self.limit
+def _odd(changes: Changes) -> bool:
+    """Whether the last check lies outside the individuals chart about the level of those before it."""
+    before = ewma(changes.change[:-1], 0.0, LEVEL_WEIGHT)
+    return bool(abs(changes.change[-1] - before[-1]) > 3 * changes.sigma)
 
 
-def _chart(changes: Changes) -> _Chart:
-    z = changes.change / changes.sigma
-    k = max(SMALLEST_K, round(WORTH_TELLING / 2 / changes.sigma, 1))
-    h = decision_limit(k, FALSE_ALARM_EVERY, changes.baseline)
-    upper, lower = cusum(z, 0.0, k, cap=2 * h + 2 * k)
-    level = ewma(z, 0.0, LEVEL_WEIGHT)
-    odd = abs(float(z[-1]) - (float(level[-2]) if len(level) > 1 else 0.0)) > 3.0
-    return _Chart(float(upper[-1]), float(lower[-1]), h, odd)
-
-
-def _line(changes: Changes, shape: Shape | None, x: NDArray[np.float64]) -> Line | None:
+def _line(changes: Changes, found: Found, x: Floats) -> Line | None:
+    shape = found.shape
     if shape is None or shape.pattern != "drift":
         return None
-    begins = shape.begins if len(x) - shape.begins >= 8 else max(0, len(x) - 8)
-    return fit_line(x[begins:], changes.change[begins:])
+    return drift_line(changes, x, shape.begins, found.until)
 
 
 def _now(changes: Changes, shape: Shape | None, line: Line | None) -> tuple[float, float, float]:
     """The present change and its 95 % interval, logarithms."""
     sigma, n = changes.sigma, len(changes.change)
-    baseline2 = sigma**2 / changes.baseline
     if line is not None:
         x = float(changes.days[-1])
         level, own = line.at(x), line.half_width(x, single=False) / coverage_factor(line.n - 2)
@@ -158,29 +146,34 @@ def _now(changes: Changes, shape: Shape | None, line: Line | None) -> tuple[floa
     else:
         level = float(ewma(changes.change, 0.0, LEVEL_WEIGHT)[-1])
         own = sigma * math.sqrt(LEVEL_WEIGHT / (2 - LEVEL_WEIGHT))
-    half = coverage_factor(max(n - 1, 1)) * math.sqrt(own**2 + baseline2)
+    half = coverage_factor(max(n - 1, 1)) * math.hypot(own, changes.u_level)
     return level, level - half, level + half
 
 
 def _forecast(
-    points: Sequence[WearPoint], changes: Changes, shape: Shape | None, line: Line | None, limit_pct: float
+    points: Sequence[WearPoint], changes: Changes, found: Found, limit_pct: float
 ) -> tuple[Due | None, Crossing | None]:
-    if line is None:
-        return None, None
-    limit = math.log(1 + limit_pct / 100)
-    first, now = points[0].at_s, float(changes.days[-1])
-    meets = crossing(line, limit, now, now + FURTHEST_DAYS)
-    due = None
-    if meets is not None:
-        latest = None if meets.latest is None else first + meets.latest * DAY_S
-        due = Due(first + meets.x * DAY_S, first + meets.earliest * DAY_S, latest)
-    by_mass = _line(changes, shape, changes.grams)
-    sprayed = float(changes.grams[-1])
-    meets_g = None if by_mass is None else crossing(by_mass, limit, sprayed, 1000 * max(sprayed, 1.0))
-    if meets_g is None:
-        return due, None
-    latest_g = None if meets_g.latest is None else meets_g.latest - sprayed
-    return due, Crossing(meets_g.x - sprayed, meets_g.earliest - sprayed, latest_g)
+    """When, and after how many more grams, the limit is met."""
+    limit = math.log1p(limit_pct / 100)
+    now, sprayed = float(changes.days[-1]), float(changes.grams[-1])
+    by_day, by_gram = _line(changes, found, changes.days), _line(changes, found, changes.grams)
+    meets = None if by_day is None else crossing(by_day, limit, now, now + FURTHEST_DAYS)
+    meets_g = None if by_gram is None else crossing(by_gram, limit, sprayed, MOST_TIMES * sprayed)
+    return _date(points[0].at_s, meets), _from_now(sprayed, meets_g)
+
+
+def _date(first_s: float, meets: Crossing | None) -> Due | None:
+    if meets is None:
+        return None
+    latest = None if meets.latest is None else first_s + meets.latest * DAY_S
+    return Due(first_s + meets.x * DAY_S, first_s + meets.earliest * DAY_S, latest)
+
+
+def _from_now(sprayed: float, meets: Crossing | None) -> Crossing | None:
+    if meets is None:
+        return None
+    latest = None if meets.latest is None else meets.latest - sprayed
+    return Crossing(meets.x - sprayed, meets.earliest - sprayed, latest)
 
 
 def _reason(
@@ -190,15 +183,16 @@ def _reason(
     size = f"{change_pct:+.1f} % against the new part, over {n} checks"
     if shape is None:
         return f"no change beyond chance: {size}"
+    over = f", beyond the limit of {limit_pct:g} %" if change_pct >= limit_pct else ""
+    seen = n - shape.begins
+    ago = " in the latest check (check again)" if seen == 1 else f" {seen} checks ago"
     if shape.pattern == "plugging":
-        how = "at once" if shape.sudden else "little by little"
-        return f"flow fell {how}: {size}. Low flow is no wear: look for a plugged tip, filter or hose"
+        how = f"fell{ago}" if shape.sudden else "falls little by little"
+        of = f", by {-_pct(shape.size):.1f} % from its worn level" if shape.on_drift else ""
+        return f"flow {how}{of}: {size}. Low flow is no wear: look for a plugged tip, filter or hose"
     if shape.pattern == "step":
-        seen = n - shape.begins
-        again = " (one check so far: check again)" if seen == 1 else f" ({seen} checks ago)"
-        return f"flow jumped{again}: {size}. Look at the tip and the needle for damage"
-    over = ", beyond the limit" if change_pct >= limit_pct else ""
-    when = "" if due is not None or over else ", no date can be given yet"
+        return f"flow jumped{ago}: {size}{over}. Look at the tip and the needle for damage"
+    when = "" if due is not None or over else "; no date can be given yet"
     return f"flow rises steadily: {size}, limit {limit_pct:g} %{over}{when}"
 
 

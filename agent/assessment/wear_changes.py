@@ -66,8 +66,8 @@ class Changes:
     """Standard deviation of a single check's change."""
     baseline: int
     """How many checks the first level was taken from."""
-    levels: int
-    """How many sets of like conditions were met."""
+    u_level: float
+    """Standard uncertainty of the latest change from the levels it was counted from."""
 
 
 def bounded(points: Sequence[WearPoint]) -> tuple[WearPoint, ...]:
@@ -93,7 +93,14 @@ def changes_of(points: Sequence[WearPoint], baseline: int | None = None) -> Chan
     change = _chain(log_flow, keys, slope * days, wanted)
     grams = np.array([point.grams for point in points])
     first = min(wanted, keys.count(keys[0]))
-    return Changes(days, grams, change, sigma, first, len(set(keys)))
+    return Changes(days, grams, change, sigma, first, _u_level(sigma, first, len(set(keys))))
+
+
+def _u_level(sigma: float, baseline: int, levels: int) -> float:
+    """Every further level adds the uncertainty of its first checks and of the change carried on."""
+    median_of = math.pi / 2  # a median's variance against a mean's
+    link = 1 / CHAIN_CHECKS + CARRY_WEIGHT / (2 - CARRY_WEIGHT)
+    return sigma * math.sqrt(median_of / baseline + (levels - 1) * link)
 
 
 def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int) -> Floats:

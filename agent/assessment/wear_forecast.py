@@ -53,31 +53,42 @@ class Crossing:
     """None where the interval has no end before `furthest`."""
 
 
-def fit_line(x: Floats, y: Floats) -> Line | None:
-    """Huber's robust regression of y on x (RLM, t = 1.345); None where x cannot carry a line."""
+REJECTED_BEYOND = 4.0
+"""Checks further from the line than so many robust standard deviations are left out of the final fit."""
+
+
+def fit_line(x: Floats, y: Floats, bend: float = 1.345) -> Line | None:
+    """Huber's robust regression of y on x; None where x cannot carry a line.
+
+    statsmodels' RLM with the tuning constant `bend`, fitted a second time without the points that the first
+    fit shows to be far away: some plugged checks must not bend the line of a drift.
+    """
+    line = _huber(x, y, bend)
+    if line is None:
+        return None
+    near = np.abs(y - line.intercept - line.slope * x) <= REJECTED_BEYOND * line.scale
+    if near.all() or near.sum() < max(4, len(x) // 2):
+        return line
+    return _huber(x[near], y[near], bend) or line
+
+
+def _huber(x: Floats, y: Floats, bend: float) -> Line | None:
     squares = float(np.sum((x - x.mean()) ** 2))
     if len(x) < 4 or squares <= 0:
         return None
     from statsmodels.robust.norms import HuberT
     from statsmodels.robust.robust_linear_model import RLM
 
-    design = np.column_stack([np.ones_like(x), x - x.mean()])
+    centre = float(x.mean())
+    reach = float(np.max(np.abs(x - centre)))  # of order one, so that days and grams are solved alike
+    design = np.column_stack([np.ones_like(x), (x - centre) / reach])
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a perfect fit has scale 0, which RLM warns of; it is handled below
-        fit = RLM(y, design, M=HuberT()).fit(maxiter=100)
-    intercept, slope = (float(value) for value in fit.params)
-    scale = float(fit.scale)
-    if not all(math.isfinite(value) for value in (intercept, slope, scale)):
+        warnings.simplefilter("ignore")  # a perfect fit has scale 0, which RLM warns of and is no fault here
+        fit = RLM(y, design, M=HuberT(bend)).fit(maxiter=100)
+    level, slope, scale = float(fit.params[0]), float(fit.params[1]) / reach, float(fit.scale)
+    if not all(math.isfinite(value) for value in (level, slope, scale)):
         return None
-    return Line(
-        intercept - slope * float(x.mean()),
-        slope,
-        scale / math.sqrt(squares),
-        scale,
-        len(x),
-        float(x.mean()),
-        squares,
-    )
+    return Line(level - slope * centre, slope, scale / math.sqrt(squares), scale, len(x), centre, squares)
 
 
 def crossing(line: Line, limit: float, now: float, furthest: float, level: float = 0.95) -> Crossing | None:
