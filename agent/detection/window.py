@@ -38,7 +38,7 @@ class Window:
     origin: str
     """What the dispense's id is made of: the opening event's id, or the scale's time of the rise."""
     u_event_s: float = 0.05
-    """Standard uncertainty of `opened_s` and `closed_s` on the scale's clock: the fit may move them so far."""
+    """Standard uncertainty of `opened_s` and `closed_s` on the scale's clock: the fit may move them so."""
     check_id: str | None = None
     """The controller's or the request's name for the check this belongs to."""
     setup_guessed: bool = False
@@ -49,3 +49,7 @@ class Window:
     """The scale's own stability flags, shape (n,), where it sends them."""
     ended_s: float = 0.0
     """Arrival time of the last thing this window needed: when the result could first be known."""
+    idle_slope_g_per_s: float | None = None
+    """Slope of the scale at rest, learned from calm stretches before this; negative for evaporation."""
+    u_idle_slope_g_per_s: float | None = None
+    """Its standard uncertainty."""

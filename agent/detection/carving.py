@@ -1,0 +1,242 @@
+"""A dispense's readings cut out of a scale's: plateau, ramp, plateau, and nothing of its neighbours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.detection.curve import Disturbance, Rise, Stretch
+from agent.detection.placing import Placed
+from agent.detection.scale_watch import ScaleWatch
+from agent.detection.window import Floats
+
+BEFORE_S = 15.0
+AFTER_S = 15.0
+"""So much of the plateaus is given where it is there."""
+SETTLE_S = 1.0
+"""After a neighbour's closing so much is left out, or half the break where that is shorter."""
+SHORTEST_PLATEAU_S = 0.8
+EARLY_S, LATE_S = -0.3, 1.5
+"""How much the middle of a ramp may come before or after the middle of the commanded time: valve delay, the
+way through the air and the scale's filter make it late by some tenths of a second, never early."""
+USUAL_LATE_S = 0.35
+REACH_S = 6.0
+"""How far the curve may correct the controller's clock."""
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How far a dispense may reach: its neighbours' ends. Scale's clock."""
+
+    from_s: float
+    to_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """When a gun was open, on the scale's clock."""
+
+    from_s: float
+    to_s: float
+    open_s: float | None = None
+    """Commanded open time, None where the curve has to say."""
+    u_s: float = 0.3
+    """Standard uncertainty of `from_s` and `to_s`; 0.3 s where the curve told them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Which of a scale's readings belong to a dispense."""
+
+    from_s: float
+    to_s: float
+    left_out: tuple[tuple[float, float], ...]
+    """Stretches of a plateau that something leaned on."""
+
+    def mask(self, t_s: Floats) -> NDArray[np.bool_]:
+        """Which of these times are not left out."""
+        keep = np.ones(t_s.size, dtype=bool)
+        for begin, end in self.left_out:
+            keep &= (t_s < begin) | (t_s > end)
+        return keep
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A dispense found in the readings, before it is named."""
+
+    times: Times
+    rise: Rise | None
+    notes: frozenset[str]
+    kept: Kept
+
+    @property
+    def mass_g(self) -> float:
+        """What the curve rose by, roughly; 0 where nothing came."""
+        return self.rise.mass_g if self.rise is not None else 0.0
+
+
+def room_around(watch: ScaleWatch, from_s: float, to_s: float, next_s: float | None) -> Room:
+    """The room of a dispense between the one before it and the next opening."""
+    ends = [taken.to_s for taken in watch.taken if taken.to_s <= from_s + 0.5 * (to_s - from_s)]
+    low = float("-inf")
+    if ends:
+        end = max(ends)
+        low = end + min(SETTLE_S, 0.5 * max(from_s - end, 0.0))
+    high = watch.last_t_s + 1e-6
+    if next_s is not None:
+        high = min(high, max(next_s, to_s))
+    return Room(low, high)
+
+
+def by_controller(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None:
+    """Cut out what the controller told; None where it told too little and the curve shows nothing."""
+    if placed.from_s is None or placed.to_s is None:
+        return _half_told(watch, placed, room)
+    stretch = _stretch(watch, placed.from_s, placed.to_s, room)
+    rise = stretch.rise(float("-inf"), float("inf"))
+    from_s, to_s, u_s, open_s = placed.from_s, placed.to_s, placed.u_s, placed.open_s
+    if rise is not None and open_s is not None:
+        late_s = 0.5 * (rise.from_s + rise.to_s) - 0.5 * (from_s + to_s)
+        like = abs(rise.length_s - open_s) < max(1.0, 0.15 * open_s)
+        if like and not EARLY_S <= late_s <= LATE_S and abs(late_s) < REACH_S + open_s:
+            shift_s = late_s - USUAL_LATE_S
+            from_s, to_s, u_s = from_s + shift_s, to_s + shift_s, 0.3
+    return _found(watch, stretch, room, Times(from_s, to_s, open_s, u_s), rise)
+
+
+def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found | None:
+    """Cut out what the scale alone shows to be a dispense between two times; None where it is none.
+
+    It must bring the least mass that counts, take the shortest time that counts, flow no faster and no slower
+    than any gun of the site, and never fall back by a fifth; after a moved container it must last twice as
+    long, because what a filter smears of a step looks like a short ramp.
+    """
+    stretch = _stretch(watch, from_s, to_s, room)
+    limits = watch.limits
+    low = max(room.from_s, from_s - BEFORE_S)
+    rise = stretch.rise(low, min(room.to_s, to_s + AFTER_S))
+    if rise is None or rise.mass_g < max(limits.smallest_g, 8.0 * stretch.noise_g):
+        return None
+    flow = rise.mass_g / max(rise.length_s, 1e-6)
+    shortest = limits.shortest_s * (2.0 if rise.broken else 1.0)
+    if rise.length_s < shortest or not 0.3 * limits.slowest_g_per_s <= flow <= limits.fastest_g_per_s:
+        return None
+    if stretch.fall_g(rise.from_s, rise.to_s) > max(0.2 * rise.mass_g, stretch.tolerance_g()):
+        return None
+    if rise.broken and rise.mass_g < 0.03 * max(abs(d.depth_g) for d in stretch.disturbances):
+        return None
+    return _found(watch, stretch, room, Times(rise.from_s, rise.to_s), rise)
+
+
+def _half_told(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None:
+    # One of both events was lost: the curve says the other.
+    if placed.from_s is not None:
+        end = placed.until_s if placed.until_s is not None else watch.last_t_s
+        stretch = _stretch(watch, placed.from_s, end, Room(room.from_s, min(room.to_s, end)))
+        rise = _first_rise(watch, stretch, placed.from_s, end)
+    else:
+        assert placed.to_s is not None  # noqa: S101  (one of both is there by construction)
+        around = [
+            activity
+            for activity in watch.gate.activities
+            if activity.from_s < placed.to_s + 2.0 and (activity.to_s or placed.to_s) > placed.to_s - 4.0
+        ]
+        if not around:
+            return None
+        begin = min(activity.from_s for activity in around)
+        stretch = _stretch(watch, begin, placed.to_s, room)
+        rise = stretch.rise(max(begin - BEFORE_S, room.from_s), room.to_s)
+    if rise is None:
+        return None
+    from_s = placed.from_s if placed.from_s is not None else rise.from_s
+    if abs(from_s - rise.from_s) > LATE_S:
+        from_s = rise.from_s
+    to_s = placed.to_s if placed.to_s is not None else rise.to_s
+    if abs(to_s - rise.to_s) > LATE_S:
+        to_s = rise.to_s
+    times = Times(from_s, max(to_s, from_s + 0.1), None, max(0.3, placed.u_s))
+    return _found(watch, stretch, room, times, rise)
+
+
+def _first_rise(watch: ScaleWatch, stretch: Stretch, from_s: float, end_s: float) -> Rise | None:
+    # Only the first activity after the opening belongs to it.
+    for activity in watch.gate.activities:
+        if activity.to_s is not None and activity.to_s > from_s and activity.from_s < end_s:
+            following = [a.from_s for a in watch.gate.activities if a.from_s > activity.to_s]
+            return stretch.rise(float("-inf"), min([*following, activity.to_s + AFTER_S]))
+    return stretch.rise(float("-inf"), end_s)
+
+
+def _stretch(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Stretch:
+    low = max(room.from_s, from_s - BEFORE_S - REACH_S)
+    high = min(room.to_s, to_s + AFTER_S + REACH_S)
+    t, mass = watch.ring.between(low, high)
+    return Stretch(t, mass, watch.limits)
+
+
+def _found(
+    watch: ScaleWatch,
+    stretch: Stretch,
+    room: Room,
+    times: Times,
+    rise: Rise | None,
+) -> Found:
+    from_s, to_s = times.from_s, times.to_s
+    low, high = max(room.from_s, from_s - BEFORE_S), min(room.to_s, to_s + AFTER_S)
+    notes: set[str] = set()
+    left_out: list[tuple[float, float]] = []
+    for d in stretch.disturbances:
+        if stretch.is_jet(d, from_s, to_s):
+            continue
+        if d.to_s > from_s and d.from_s < to_s + 0.5:
+            if d.moved_g or _spoils(stretch, d):
+                notes.add("container_moved")
+        elif d.moved_g and d.to_s <= from_s:
+            low = max(low, d.to_s + 0.3)
+        elif d.moved_g:
+            high = min(high, d.from_s)
+        else:
+            left_out.append((d.from_s, d.to_s + 0.3))
+    if rise is not None and rise.broken and "container_moved" not in notes:
+        notes.add("container_moved")
+    kept = Kept(low, high, tuple(left_out))
+    notes |= _what_is_missing(watch, times, kept)
+    return Found(times, rise, frozenset(notes), kept)
+
+
+def _spoils(stretch: Stretch, d: Disturbance) -> bool:
+    """Lifted off for a second, or leaned on for longer than a robust fit bears."""
+    large = abs(d.depth_g) > max(5.0, 10.0 * stretch.noise_g, 5.0 * stretch.limits.resolution_g)
+    return large and d.to_s - d.from_s > (1.0 if d.depth_g < 0.0 else 2.0)
+
+
+def _what_is_missing(watch: ScaleWatch, times: Times, kept: Kept) -> set[str]:
+    from_s, to_s, low, high = times.from_s, times.to_s, kept.from_s, kept.to_s
+    t, _ = watch.ring.between(low, high)
+    t = t[kept.mask(t)]
+    notes: set[str] = set()
+    before, after = t[t < from_s], t[t > to_s + 0.3]
+    if before.size < 3 or from_s - before[0] < SHORTEST_PLATEAU_S:
+        notes.add("no_plateau_before")
+    if after.size < 3 or after[-1] - to_s < SHORTEST_PLATEAU_S:
+        notes.add("no_plateau_after")
+    if watch.missing_note(from_s - 0.3, min(to_s + 1.0, max(high, to_s))):
+        notes.add("readings_missing")
+    if any(from_s - 0.5 <= at <= to_s + 0.5 for at in watch.overloads):
+        notes.add("scale_overload")
+    if any(from_s <= at <= to_s for at in watch.zeroed):
+        notes.add("container_moved")
+    if watch.restored_to_s is not None and low <= watch.restored_to_s:
+        notes.add("recovered_after_restart")
+    return notes
+
+
+def readings_of(watch: ScaleWatch, kept: Kept) -> tuple[Floats, Floats, NDArray[np.bool_] | None]:
+    """Times, masses and stability flags of a dispense."""
+    t, mass = watch.ring.between(kept.from_s, kept.to_s)
+    stable = watch.ring.stable_between(kept.from_s, kept.to_s)
+    mask = kept.mask(t)
+    return t[mask], mass[mask], stable[mask] if stable is not None else None

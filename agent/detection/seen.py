@@ -1,0 +1,112 @@
+"""Dispenses that the scale alone tells: no controller, or its word was lost."""
+
+from __future__ import annotations
+
+from agent.contract.plan import Cell
+from agent.detection.carving import Found, by_curve, room_around
+from agent.detection.gate import Activity
+from agent.detection.naming import Namer
+from agent.detection.placing import Placed
+from agent.detection.scale_watch import ScaleWatch, Taken
+from agent.detection.window import Window
+
+ALONE_PLATEAU_S = 8.5
+"""Plateau waited for where there is no controller: what was leaned on is let go by then."""
+BELATED_S = 15.0
+"""A controller's word may come so late before the curve is taken to be all there is."""
+RETURN_S = 6.0
+"""A next activity is watched for so long, to see whether it takes back the one before."""
+SHARE_OF_NEIGHBOUR = 0.1
+"""What follows a dispense within the same activity and brings less than this share of it is its drip."""
+
+
+class Seen:
+    """Finds dispenses in the activities of a scale that no controller's word accounts for."""
+
+    def __init__(self, cell: Cell, namer: Namer) -> None:
+        self._wait_s = BELATED_S if cell.has_controller else ALONE_PLATEAU_S
+        self._namer = namer
+
+    def windows(
+        self, watch: ScaleWatch, waiting: list[Placed], now_s: float, *, silent: bool, final: bool
+    ) -> list[Window]:
+        """Windows of the activities that are over and not accounted for."""
+        windows: list[Window] = []
+        activities = list(watch.gate.activities)
+        for i, activity in enumerate(activities):
+            if activity.done or (activity.to_s is None and not final):
+                continue
+            following = activities[i + 1] if i + 1 < len(activities) else None
+            if _is_awaited(activity, waiting) and not final:
+                continue
+            if not (silent or self._is_over(watch, activity, following)):
+                continue
+            activity.done = True
+            for found in _found(watch, activity, following):
+                watch.taken.append(
+                    Taken(found.times.from_s, found.times.to_s, by_curve=True, mass_g=found.mass_g)
+                )
+                windows.append(self._namer.seen(watch, found, now_s))
+        return windows
+
+    def _is_over(self, watch: ScaleWatch, activity: Activity, following: Activity | None) -> bool:
+        assert activity.to_s is not None  # noqa: S101  (asked only of activities that ended)
+        if watch.last_t_s < activity.to_s + self._wait_s:
+            return False
+        return following is None or watch.last_t_s >= following.from_s + RETURN_S
+
+
+def _is_awaited(activity: Activity, waiting: list[Placed]) -> bool:
+    """Whether an event that is not accounted for yet may explain this activity."""
+    for one in waiting:
+        from_s = one.from_s if one.from_s is not None else activity.from_s
+        to_s = one.to_s if one.to_s is not None else one.until_s
+        if to_s is None:
+            to_s = float("inf")
+        if activity.from_s < to_s + 3.0 and (activity.to_s is None or activity.to_s > from_s - 3.0):
+            return True
+    return False
+
+
+def _found(watch: ScaleWatch, activity: Activity, following: Activity | None) -> list[Found]:
+    end_s = activity.to_s if activity.to_s is not None else watch.last_t_s
+    found: list[Found] = []
+    for from_s, to_s, neighbour_g in _unexplained(watch, activity.from_s, end_s):
+        next_s = following.from_s if following is not None else None
+        if to_s < end_s:
+            next_s = to_s
+        one = by_curve(watch, from_s, to_s, room_around(watch, from_s, to_s, next_s))
+        if one is None or one.mass_g < SHARE_OF_NEIGHBOUR * neighbour_g:
+            continue
+        if following is not None and _is_taken_back(watch, one, following):
+            continue
+        found.append(one)
+    return found
+
+
+def _unexplained(watch: ScaleWatch, from_s: float, to_s: float) -> list[tuple[float, float, float]]:
+    """Parts of an activity that no dispense given so far accounts for, each with its neighbour's mass."""
+    parts = [(from_s, to_s, 0.0)]
+    for taken in watch.taken:
+        begin, end = taken.from_s - 1.5, taken.to_s + 1.0
+        cut: list[tuple[float, float, float]] = []
+        for a, b, mass_g in parts:
+            if end <= a or begin >= b:
+                cut.append((a, b, mass_g))
+                continue
+            cut += [(a, begin, max(mass_g, taken.mass_g))] if begin > a else []
+            cut += [(end, b, max(mass_g, taken.mass_g))] if end < b else []
+        parts = cut
+    return [part for part in parts if part[1] - part[0] >= watch.limits.shortest_s]
+
+
+def _is_taken_back(watch: ScaleWatch, found: Found, following: Activity) -> bool:
+    """Whether the curve soon falls by just what it had risen: a hand that leaned and let go."""
+    at_s = following.from_s
+    _, before = watch.ring.between(at_s - 2.0, at_s)
+    _, after = watch.ring.between(at_s, at_s + RETURN_S)
+    if not before.size or not after.size:
+        return False
+    before.sort()
+    fall_g = float(before[before.size // 2] - after.min())
+    return 0.75 * found.mass_g <= fall_g <= 1.25 * found.mass_g
