@@ -204,3 +204,29 @@ class AlarmCommandBody(Body):
     """Who asks."""
     minutes: Annotated[float, Field(gt=0, le=525_600)] | None = None
     """How long to shelve."""
+
+
+class Health(Body):
+    """How the agent is."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, strict=True, use_attribute_docstrings=True)
+    messages: int | None = None
+    """Messages heard since it started."""
+    last_message_at: str | None = None
+    """When the latest came, RFC 3339."""
+    refused: int | None = None
+    """Messages that could not be used."""
+    faults: list[str] = Field(default_factory=list)
+    """What is wrong at present."""
+
+
+class AgentStateBody(Body):
+    """The agent's own state; the will says offline."""
+
+    state: Literal["online", "offline"]
+    agent: str
+    version: str
+    """Version of the agent."""
+    at: str | None = None
+    """When it was said, RFC 3339."""
+    health: Health | None = None

@@ -23,6 +23,8 @@ def _about_secrets(configuration: Configuration) -> Iterator[str]:
     files: dict[str, Path | None] = {
         "mqtt.password_file": configuration.mqtt.password_file,
         "mqtt.key_file": configuration.mqtt.key_file,
+        "bridge.password_file": configuration.bridge.password_file,
+        "bridge.key_file": configuration.bridge.key_file,
         "influx.token_file": configuration.influx.token_file if configuration.influx else None,
         "notify.urls_file": configuration.notify.urls_file if configuration.notify else None,
     }

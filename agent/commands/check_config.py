@@ -1,0 +1,261 @@
+"""`shotgram check-config`: what is wrong with a configuration, or what it was understood to say."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from agent.contract.plan import Cell, Plan, Shift
+from agent.settings.faults import BadConfiguration
+from agent.settings.load import load
+from agent.settings.site import Site
+
+EPILOG = """\
+examples:
+  shotgram check-config config/two-gun-cell.toml
+  shotgram check-config config/two-gun-cell.toml --json | jq .cells
+  shotgram check-config --schema > deploy/config.schema.json     what editors complete and check with
+  shotgram check-config --asyncapi > deploy/asyncapi.json        every topic and payload (AsyncAPI 3.0)
+
+exit status: 0 the file can be used, 2 it cannot
+"""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """The words of this command."""
+    parser.epilog = EPILOG
+    parser.add_argument("config", nargs="?", type=Path, metavar="F", help="the configuration (TOML)")
+    parser.add_argument("--json", action="store_true", help="faults, or what was understood, as JSON")
+    document = parser.add_mutually_exclusive_group()
+    document.add_argument(
+        "--schema", action="store_true", help="print the JSON Schema of a configuration instead"
+    )
+    document.add_argument(
+        "--asyncapi", action="store_true", help="print the AsyncAPI document of the MQTT contract instead"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check one file, or print a document; returns the exit status."""
+    if args.schema or args.asyncapi:
+        print(_document(asyncapi=args.asyncapi))
+        return 0
+    if args.config is None:
+        print("shotgram check-config: name the file to check, or ask for --schema", file=sys.stderr)
+        return 2
+    try:
+        site = load(args.config)
+    except BadConfiguration as bad:
+        if args.json:
+            print(
+                _as_json({"ok": False, "file": str(bad.file), "faults": [asdict(one) for one in bad.faults]})
+            )
+        else:
+            print(bad, file=sys.stderr)
+        return 2
+    if args.json:
+        print(_as_json({"ok": True, **understood(site, time.time())}))
+    else:
+        _tell(understood(site, time.time()))
+    return 0
+
+
+def understood(site: Site, now_s: float) -> dict[str, Any]:
+    """What a configuration was understood to say, as plain values; the next start of shifts is after `now_s`.
+
+    There is no secret in it: of secrets only the files are known.
+    """
+    from agent.intake.decoder import Decoder
+
+    plan = site.plan
+    return {
+        "file": str(site.file),
+        "digest": plan.digest,
+        "agent": plan.agent,
+        "state_dir": str(site.state_dir),
+        "timezone": plan.timezone,
+        "broker": f"{site.mqtt.host}:{site.mqtt.port}" + (" with TLS" if site.mqtt.uses_tls else ""),
+        "root": plan.root,
+        "database": site.influx.url if site.influx is not None else None,
+        "alarms_to_people": site.notify.min_priority + " and above" if site.notify is not None else None,
+        "page": f"http://{site.page.host}:{site.page.port}" if site.page.enabled else None,
+        "health": f"http://{site.health.host}:{site.health.port}" if site.health.enabled else None,
+        "setups": [asdict(setup) for setup in plan.setups],
+        "fluids": [
+            {"name": fluid.name, "kg_per_m3_at_20_c": _at_20_c(fluid.density_table), "source": fluid.source}
+            for fluid in plan.fluids
+        ],
+        "cells": [_cell(cell, plan, now_s) for cell in plan.cells],
+        "hears": [
+            {"topic": topic, "qos": qos} for topic, qos in Decoder(plan).filters(site.mqtt.readings_qos)
+        ],
+        "notes": list(site.notes),
+    }
+
+
+def _cell(cell: Cell, plan: Plan, now_s: float) -> dict[str, Any]:
+    return {
+        "id": cell.name,
+        "controller": _controller(cell),
+        "scales": [
+            {
+                "id": scale.name,
+                "resolution_g": scale.resolution_g,
+                "capacity_g": scale.capacity_g,
+                "guns": list(cell.guns_on(scale.name)),
+            }
+            for scale in cell.scales
+        ],
+        "guns": [
+            {
+                "id": gun.name,
+                "scale": gun.scale,
+                "knob": gun.needle.unit,
+                "wear_limit_pct": gun.wear_limit_pct,
+            }
+            for gun in cell.guns
+        ],
+        "shifts": [
+            {
+                "name": shift.name,
+                "setup": shift.setup,
+                "lead_min": shift.lead_min,
+                "next_start": next_start(shift, plan.timezone, now_s).isoformat(),
+            }
+            for shift in cell.shifts
+        ],
+        "own_inputs": [{"kind": route.kind, "topic": route.topic} for route in cell.inputs],
+    }
+
+
+def _controller(cell: Cell) -> str:
+    if not cell.has_controller:
+        return "none: shots are found from the scale alone"
+    return "takes requests for checks" if cell.takes_requests else "sends events, takes no requests"
+
+
+def next_start(shift: Shift, zone: str, now_s: float) -> datetime:
+    """The shift's next start after a time, in the site's own zone."""
+    from agent.assessment.shift_calendar import starts_s
+
+    local = ZoneInfo(zone)
+    today = datetime.fromtimestamp(now_s, local).date()
+    # A shift is worked on at least one day of the week: eight days on there is a start.
+    starts = (
+        starts_s(shift, day, zone)
+        for day in (today + timedelta(days=ahead) for ahead in range(9))
+        if day.weekday() in shift.days
+    )
+    first_s = next(start_s for start_s in starts if start_s > now_s)
+    return datetime.fromtimestamp(first_s, UTC).astimezone(local)
+
+
+def _at_20_c(table: tuple[tuple[float, float], ...]) -> float | None:
+    import numpy as np
+
+    if not table[0][0] <= 20.0 <= table[-1][0]:
+        return None
+    temperatures, densities = zip(*table, strict=True)
+    return round(float(np.interp(20.0, temperatures, densities)), 2)
+
+
+def _document(*, asyncapi: bool) -> str:
+    if asyncapi:
+        from agent.contract.asyncapi import document
+
+        return _as_json(document())
+    from agent.settings.configuration import json_schema
+
+    return _as_json(json_schema())
+
+
+def _as_json(value: Any) -> str:
+    return json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _tell(said: dict[str, Any]) -> None:
+    from agent.commands.tables import console
+
+    out = console()
+    out.print(f"{said['file']} can be used (digest {said['digest']})", soft_wrap=True, markup=False)
+    for label, key in (
+        ("agent", "agent"),
+        ("state", "state_dir"),
+        ("time zone", "timezone"),
+        ("broker", "broker"),
+        ("topics below", "root"),
+        ("database", "database"),
+        ("alarms to people", "alarms_to_people"),
+        ("page", "page"),
+        ("health", "health"),
+    ):
+        out.print(f"  {label:<17} {said[key] or '-'}", soft_wrap=True, markup=False)
+    out.print(_setups_table(said["setups"]))
+    for cell in said["cells"]:
+        out.print(f"Cell {cell['id']}: {cell['controller']}", markup=False)
+        out.print(_cell_table(cell))
+        for shift in cell["shifts"]:
+            out.print(
+                f"  shift {shift['name']}: checks {shift['setup']} {shift['lead_min']:g} min before it; "
+                f"next {shift['next_start']}",
+                soft_wrap=True,
+                markup=False,
+            )
+    out.print("Listens to", markup=False)
+    for heard in said["hears"]:
+        out.print(f"  {heard['topic']}  (QoS {heard['qos']})", soft_wrap=True, markup=False)
+    for note in said["notes"]:
+        out.print(f"note: {note}", soft_wrap=True, markup=False)
+
+
+def _setups_table(setups: list[dict[str, Any]]) -> Any:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title="Setups", box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
+    for heading in ("setup", "fluid"):
+        table.add_column(heading)
+    for heading in ("target g/min", "± %", "balance %", "shots", "bleed s", "pot bar", "valid h"):
+        table.add_column(heading, justify="right")
+    for setup in setups:
+        pressure = setup["pot_pressure_bar"]
+        table.add_row(
+            Text(setup["name"]),
+            Text(setup["fluid"]),
+            f"{setup['target_g_per_min']:g}",
+            f"{setup['tolerance_pct']:g}",
+            f"{setup['balance_pct']:g}",
+            f"{setup['shots']} x {setup['shot_s']:g} s",
+            f"{setup['bleed_s']:g}",
+            "-" if pressure is None else f"{pressure:g}",
+            f"{setup['valid_h']:g}",
+        )
+    return table
+
+
+def _cell_table(cell: dict[str, Any]) -> Any:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for heading in ("scale", "guns"):
+        table.add_column(heading)
+    for heading in ("resolution g", "capacity g"):
+        table.add_column(heading, justify="right")
+    for scale in cell["scales"]:
+        table.add_row(
+            Text(scale["id"]),
+            Text(", ".join(scale["guns"]) or "-"),
+            f"{scale['resolution_g']:g}",
+            f"{scale['capacity_g']:g}",
+        )
+    return table
