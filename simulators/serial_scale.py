@@ -139,13 +139,13 @@ class SerialScale:
         whole = line
         while self._faults:
             line = self._faults.popleft()(line)
+        if line.endswith(whole):
+            self.written.append(truth)
         size = self.bytes_at_once or len(line) or 1
         for start in range(0, len(line), size):
             self.end.write(line[start : start + size])
             if self.bytes_at_once:
                 self._over.wait(0.001)
-        if line.endswith(whole):
-            self.written.append(truth)
 
 
 def _status_first(shown: float, digits: int, unit: str, stable: bool, over: bool) -> str:
