@@ -35,6 +35,8 @@ class Fault:
     priority: Priority | None = None
     consequence: str = ""
     action: str = ""
+    cell: str = "agent"
+    """The cell it touches; "agent" for what is the agent's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,8 +294,15 @@ def cell_panel(cell: Cell) -> AlarmPanel:
     kinds = {kind.name: kind for kind in CELL_ALARMS}
     for kind in CELL_ALARMS:
         for subject in subjects[kind.of]:
-            scale = scale_of.get(subject, subject)
-            suppressors = tuple(alarm_name(kinds[name], scale) for name in kind.suppressed_by)
+            where = {
+                "scale": (scale_of.get(subject, subject),),
+                "gun": (subject,) if subject else tuple(scale_of),
+            }
+            suppressors = tuple(
+                alarm_name(kinds[name], one)
+                for name in kind.suppressed_by
+                for one in where.get(kinds[name].of, ("",))
+            )
             panel.add(alarm_name(kind, subject), kind, suppressors)
     return panel
 

@@ -33,7 +33,7 @@ class AlarmKind:
     holds: bool = False
     """Holds the release on its own; what checks say holds it by its own reason."""
     suppressed_by: tuple[str, ...] = ()
-    """Names of alarms (`scale-silent` of the gun's own scale) whose cause is this one's cause too."""
+    """Alarms whose cause is this one's cause too: of the gun's own scale, or of any gun of the cell."""
 
 
 CELL_ALARMS: tuple[AlarmKind, ...] = (
@@ -55,6 +55,7 @@ CELL_ALARMS: tuple[AlarmKind, ...] = (
         "high",
         "One side of the part gets more than the other, even where every gun is within its own tolerance.",
         "Bring the gun named to the others by its needle, then run its flow check.",
+        suppressed_by=("flow-off-target",),
     ),
     AlarmKind(
         "worn",
@@ -109,6 +110,7 @@ CELL_ALARMS: tuple[AlarmKind, ...] = (
         "medium",
         "The controller does not run the flow check: the shift may start without one.",
         "Clear what the controller names as its reason, or start the check at the controller.",
+        on_delay_s=300.0,
         suppressed_by=("check-overdue",),
     ),
     AlarmKind(

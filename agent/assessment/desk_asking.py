@@ -1,0 +1,193 @@
+"""Asking the controller for checks: before shifts, and for more shots where a check needs them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from agent.assessment.alarms import AlarmPanel
+from agent.assessment.checks import CheckBook, Group, Ripe
+from agent.assessment.memory import GunMemory, is_conclusive
+from agent.assessment.release import is_valid
+from agent.assessment.requests import Ended, RequestBook, duration_s, new_request
+from agent.assessment.shift import DoneSince, NextShift, ShiftWatch
+from agent.contract.inputs import Reply
+from agent.contract.plan import Cell, Plan
+from agent.contract.records import Alert, Record, Request, record_id
+from agent.contract.times import epoch_s
+
+MORE = "more"
+MORE_WAITS_S = 1800.0
+"""So long extra shots wait for the scale to be free, seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    group: Group
+    shots: int
+    why: str
+
+
+class Asking:
+    """What is asked of the controller of one cell."""
+
+    def __init__(
+        self, cell: Cell, plan: Plan, book: CheckBook, panel: AlarmPanel, guns: Mapping[str, GunMemory]
+    ) -> None:
+        self.requests = RequestBook()
+        self.watch = ShiftWatch(cell, plan.timezone)
+        self._cell, self._plan, self._book, self._panel, self._guns = cell, plan, book, panel, guns
+        self._more: dict[str, _Wanted] = {}
+
+    def want_more(self, group: Group, shots: int, why: str, at_s: float) -> None:
+        """A check needs more shots: they are asked for as soon as its scale is free."""
+        self._book.wait_for_more(group, shots, at_s + MORE_WAITS_S)
+        self._more[group.gun] = _Wanted(group, shots, why)
+
+    def poll(self, now_s: float, silent: list[str]) -> list[Record]:
+        """What is to be asked now, and whether a shift's check is overdue."""
+        given: list[Record] = []
+        if self._cell.takes_requests:
+            given += self._ask_more(now_s)
+            given += self._ask_for_shifts(now_s)
+        if self._cell.shifts:
+            text = self.watch.overdue(now_s, self._done(now_s), silent)
+            given += self._panel.report("check-overdue", text is not None, now_s, text or "")
+        return given
+
+    def reply(self, reply: Reply) -> tuple[list[Record], list[Ripe]]:
+        """The controller's answer, and the groups that end because of it."""
+        answer = self.requests.reply(reply)
+        if answer is None:
+            return [], []
+        if not isinstance(answer, Ended):
+            return [*self._panel.report("request-refused", False, reply.arrived_s)], []
+        self.watch.ended(answer)
+        request = answer.open.request
+        text = (
+            f"the controller refused the flow check of gun {request.gun} for {request.setup}: "
+            f"{reply.reason or 'it gave no reason'}"
+        )
+        given = self._panel.report("request-refused", True, reply.arrived_s, text)
+        return [*given], self._no_more(answer)
+
+    def passed(self, now_s: float) -> tuple[list[Record], list[Ripe]]:
+        """Requests that ran out, and the groups that end because of it."""
+        given: list[Record] = []
+        ripe: list[Ripe] = []
+        for ended in self.requests.passed(now_s):
+            self.watch.ended(ended)
+            ripe += self._no_more(ended)
+            if ended.how == "silent":
+                request = ended.open.request
+                text = (
+                    f"the controller did not answer the request for a flow check of gun {request.gun} "
+                    f"for {request.setup}"
+                )
+                given += self._panel.report("controller-silent", True, ended.at_s, text)
+        for gun in [gun for gun in self._more if self._book.running(gun) is not self._more[gun].group]:
+            del self._more[gun]
+        return given, ripe
+
+    def heard(self, at_s: float) -> list[Alert]:
+        """The controller said something."""
+        return self._panel.report("controller-silent", False, at_s)
+
+    def begun(self, gun: str, at_s: float) -> list[Alert]:
+        """A check of a gun runs."""
+        if self.requests.open(gun) is None:
+            return []
+        self.requests.begun(gun)
+        return self._panel.report("request-refused", False, at_s)
+
+    def checked(self, gun: str, at_s: float) -> None:
+        """A check of a gun was given, or all its shots are in."""
+        self._more.pop(gun, None)
+        ended = self.requests.done(gun, at_s)
+        if ended is not None:
+            self.watch.ended(ended)
+
+    def restore(self, requests: list[Request], now_s: float) -> None:
+        """Take up the requests of the journal, oldest first."""
+        self.watch.restore(requests)
+        for request in requests:
+            # A request whose time is over is kept out: what it was asked for is asked anew if need be.
+            if epoch_s(request.expires) + duration_s(request) > now_s and request.gun in self._guns:
+                self.requests.asked(request, self.watch.key_of(request) or MORE)
+
+    def next_shift(self, now_s: float) -> NextShift | None:
+        """The shift that is open or running, else the next one."""
+        return self.watch.next(now_s, self._done(now_s), lambda gun: self.requests.open(gun) is not None)
+
+    def _ask_more(self, now_s: float) -> list[Record]:
+        given: list[Record] = []
+        for gun, wanted in list(self._more.items()):
+            group = wanted.group
+            if self._book.running(gun) is not group or self._scale_busy(gun, but=gun):
+                continue
+            request = new_request(
+                self._cell.name,
+                gun,
+                group.setup,
+                shots=wanted.shots,
+                why=wanted.why,
+                request_id=record_id(
+                    "request", self._cell.name, MORE, gun, *[shot.id for shot in group.shots]
+                ),
+                at_s=now_s,
+            )
+            group.waits_until_s = epoch_s(request.expires) + duration_s(request)
+            self.requests.asked(request, MORE)
+            del self._more[gun]
+            given.append(request)
+        return given
+
+    def _ask_for_shifts(self, now_s: float) -> list[Record]:
+        given: list[Record] = []
+        for due in self.watch.due(now_s, self._done(now_s), self._scale_busy):
+            setup = self._plan.setup(due.occurrence.shift.setup)
+            if setup is None:
+                continue
+            shift = due.occurrence.shift.name
+            why = f"shift {shift} of {due.occurrence.date}" + (
+                f", attempt {due.attempt}" if due.attempt > 1 else ""
+            )
+            request = new_request(
+                self._cell.name,
+                due.gun,
+                setup,
+                shots=setup.shots,
+                why=why,
+                request_id=due.request_id,
+                at_s=now_s,
+            )
+            self.requests.asked(request, due.occurrence.key)
+            given.append(request)
+        return given
+
+    def _no_more(self, ended: Ended) -> list[Ripe]:
+        if ended.open.key != MORE:
+            return []
+        return self._book.no_more(ended.open.request.gun, ended.at_s)
+
+    def _scale_busy(self, gun: str, but: str | None = None) -> bool:
+        scale = self._cell.gun(gun).scale
+        for name in self._cell.guns_on(scale):
+            if self.requests.open(name) is not None:
+                return True
+            if name == but:
+                continue
+            group = self._book.running(name)
+            if name in self._more or (group is not None and not group.said):
+                return True
+        return False
+
+    def _done(self, now_s: float) -> DoneSince:
+        def done(gun: str, setup_name: str, since_s: float) -> bool:
+            setup, memory = self._plan.setup(setup_name), self._guns[gun]
+            check = memory.last.get(setup_name)
+            if setup is None or check is None or not is_conclusive(check):
+                return False
+            return epoch_s(check.ended_at) >= since_s and is_valid(memory, setup, now_s)
+
+        return done

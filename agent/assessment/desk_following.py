@@ -1,0 +1,258 @@
+"""What follows from a check: balance, wear, advice, causes. Each a record, from what is remembered."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from agent.assessment.advice import advise, learn_response
+from agent.assessment.balance import GunMean, judge_balance
+from agent.assessment.causes import Evidence, GunEvidence, rank_causes
+from agent.assessment.desk_conditions import Around
+from agent.assessment.memory import GunMemory
+from agent.assessment.release import is_valid
+from agent.assessment.wear import judge_wear
+from agent.contract.plan import Setup
+from agent.contract.records import Advice, Balance, BalanceGun, Cause, Check, Wear, WearDue, record_id
+from agent.contract.times import epoch_s, rfc3339
+
+THIRD = 1 / 3
+"""Beyond this part of the tolerance an advice is given with every check."""
+STEADY_S = 600.0
+
+
+def balance_record(
+    cell: str, setup: Setup, guns: Sequence[GunMemory], alone: Mapping[str, float], now_s: float
+) -> Balance | None:
+    """How far the guns differ, once all of them have a valid check of the setup; None before.
+
+    `alone` is, by check, the uncertainty of the mean without what guns on one scale share, g/min.
+    """
+    means, checks = [], []
+    one_scale = len({memory.gun.scale for memory in guns}) == 1
+    for memory in guns:
+        check = memory.last.get(setup.name)
+        if check is None or not is_valid(memory, setup, now_s):
+            return None
+        flow, u = check.at_setpoint_g_per_min, check.u_at_setpoint_g_per_min
+        if flow is None or u is None:
+            return None
+        own = min(alone.get(check.id, u), u) if one_scale else u
+        means.append(GunMean(memory.gun.name, check.id, flow, own, check.dof))
+        checks.append(check)
+    if len(means) < 2:
+        return None
+    judged = judge_balance(means, setup.balance_pct, setup.risk, setup.target_g_per_min)
+    from_mean = dict(judged.from_mean_pct)
+    return Balance(
+        id=record_id("balance", cell, setup.name, *[mean.check_id for mean in means]),
+        cell=cell,
+        at=max((check.at for check in checks), key=epoch_s),
+        setup=setup.name,
+        guns=tuple(
+            BalanceGun(
+                gun=mean.gun,
+                check_id=mean.check_id,
+                mean_g_per_min=mean.mean,
+                from_mean_pct=from_mean.get(mean.gun, 0.0),
+            )
+            for mean in means
+        ),
+        spread_pct=judged.spread_pct,
+        u_spread_pct=judged.u_spread_pct,
+        limit_pct=setup.balance_pct,
+        verdict=judged.verdict,
+        off=judged.off,
+        off_by_pct=judged.off_by_pct,
+        reason=judged.reason,
+    )
+
+
+def wear_record(cell: str, memory: GunMemory, check: Check) -> Wear:
+    """The gun's wear after a check."""
+    judged = judge_wear(memory.wear_points, memory.gun.wear_limit_pct)
+    since_s = memory.parts_since() or judged.since_s
+    due = None
+    if judged.due is not None:
+        latest_s = judged.due.latest_s
+        due = WearDue(
+            date=rfc3339(judged.due.at_s)[:10],
+            earliest=rfc3339(judged.due.earliest_s)[:10],
+            latest=None if latest_s is None else rfc3339(latest_s)[:10],
+        )
+    return Wear(
+        id=record_id("wear", cell, memory.gun.name, check.id),
+        cell=cell,
+        at=check.at,
+        gun=memory.gun.name,
+        part=memory.parts[-1][1] if memory.parts else "nozzle",
+        since=None if since_s is None else rfc3339(since_s),
+        checks=judged.checks,
+        change_pct=judged.change_pct,
+        change_low_pct=judged.change_low_pct,
+        change_high_pct=judged.change_high_pct,
+        pattern=judged.pattern,
+        limit_pct=judged.limit_pct,
+        due=due,
+        due_g=judged.due_g,
+        reason=judged.reason,
+    )
+
+
+def advice_record(
+    cell: str, memory: GunMemory, setup: Setup, balance: Balance | None, wear: Wear | None
+) -> Advice | None:
+    """The needle setting that would bring a gun to target, after its latest check; None without a flow."""
+    check = memory.last.get(setup.name)
+    if check is None or check.at_setpoint_g_per_min is None or check.u_at_setpoint_g_per_min is None:
+        return None
+    tolerance = setup.tolerance_pct
+    if is_off(balance, memory.gun.name):
+        # Within its own tolerance, and still the one that spoils the balance: bring it nearer to target.
+        tolerance = min(tolerance, setup.balance_pct / 2)
+    setting = memory.setting()
+    needle = memory.gun.needle
+    advised = advise(
+        check.at_setpoint_g_per_min,
+        check.u_at_setpoint_g_per_min,
+        setup.target_g_per_min,
+        tolerance,
+        setting,
+        response=learn_response(list(memory.needle_points), needle, setting),
+        needle=needle,
+        instead=_mend_first(check, wear),
+    )
+    return Advice(
+        id=record_id("advice", cell, memory.gun.name, check.id, advised.reason),
+        cell=cell,
+        at=check.at,
+        gun=memory.gun.name,
+        setup=setup.name,
+        setting=setting,
+        advised=advised.advised,
+        change=advised.change,
+        unit=advised.unit,
+        expected_g_per_min=advised.expected,
+        expected_low_g_per_min=advised.expected_low,
+        expected_high_g_per_min=advised.expected_high,
+        response_g_per_min_per_unit=advised.response,
+        u_response_g_per_min_per_unit=advised.u_response,
+        reason=advised.reason,
+    )
+
+
+def wants_advice(check: Check, setup: Setup, balance: Balance | None) -> bool:
+    """Whether a check calls for an advice: off by a third of the tolerance, not passed, or off balance."""
+    off = abs(check.deviation_pct or 0.0) > THIRD * setup.tolerance_pct
+    return off or check.verdict != "pass" or is_off(balance, check.gun)
+
+
+def is_off(balance: Balance | None, gun: str) -> bool:
+    """Whether this gun is the one that spoils the balance."""
+    return balance is not None and balance.verdict != "pass" and balance.off == gun
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of a cell beside its guns' own memories."""
+
+    around: Around
+    balance: Balance | None
+    wears: Mapping[str, Wear]
+    """By gun: its latest wear."""
+    flags: Mapping[str, Sequence[tuple[str, ...]]]
+    """By gun: the flags of each shot of its latest check, those left out with them."""
+
+
+def cause_record(
+    cell: str, check: Check, setup: Setup, guns: Sequence[GunMemory], known: Known
+) -> Cause | None:
+    """What is probably behind it, after a check; None where nothing can be said."""
+    ranked = rank_causes(_evidence(setup, guns, known))
+    if not ranked:
+        return None
+    return Cause(
+        id=record_id("cause", cell, check.id, *[f"{one.code} {one.weight:.6f}" for one in ranked]),
+        cell=cell,
+        at=check.at,
+        setup=setup.name,
+        ranked=ranked,
+    )
+
+
+def _evidence(setup: Setup, guns: Sequence[GunMemory], known: Known) -> Evidence:
+    around = known.around
+    recent = around.pressure_over(STEADY_S)
+    bars = [bar for _, bar in recent]
+    checks = [memory.last[setup.name] for memory in guns if setup.name in memory.last]
+    flows = [check.mean_g_per_min for check in checks if check.mean_g_per_min is not None]
+    slopes = [around.idle_slopes[name] for name in {m.gun.scale for m in guns} if name in around.idle_slopes]
+    measured = [check.pot_pressure_bar for check in checks if check.pot_pressure_bar is not None]
+    return Evidence(
+        guns=tuple(
+            _gun_evidence(
+                memory, setup, known.wears.get(memory.gun.name), known.flags.get(memory.gun.name, ())
+            )
+            for memory in guns
+        ),
+        spread_pct=known.balance.spread_pct if known.balance else None,
+        balance_pct=setup.balance_pct,
+        pressure_bar=statistics.fmean(measured) if measured else around.pressure_bar(),
+        pressure_setpoint_bar=setup.pot_pressure_bar,
+        pressure_sd_bar=statistics.stdev(bars) if len(bars) > 4 else None,
+        pressure_slope_bar_per_h=_slope_per_h(recent),
+        idle_slope_g_per_s=max(slopes)[0] if slopes else None,
+        u_idle_slope_g_per_s=max(slopes)[1] if slopes else None,
+        usual_flow_g_per_s=statistics.fmean(flows) / 60 if flows else None,
+        fluid_c=around.fluid_c,
+        usual_fluid_c=around.usual_c(),
+    )
+
+
+def _gun_evidence(
+    memory: GunMemory, setup: Setup, wear: Wear | None, shots: Sequence[tuple[str, ...]]
+) -> GunEvidence:
+    check, passed = memory.last.get(setup.name), memory.passed.get(setup.name)
+    setting, before = memory.setting(), passed.needle_setting if passed else None
+    moved = None
+    if setting is not None and before is not None:
+        moved = (setting - before) / memory.gun.needle.smallest_step
+    return GunEvidence(
+        gun=memory.gun.name,
+        deviation_pct=check.deviation_pct if check else None,
+        u_deviation_pct=check.u_deviation_pct if check else None,
+        shots=len(shots),
+        flags=Counter(flag for shot in shots for flag in shot),
+        repeatability_pct=check.repeatability_pct if check else None,
+        usual_repeatability_pct=100 * memory.repeatability.sd_rel,
+        wear_pattern=wear.pattern if wear and wear.change_pct is not None else None,
+        wear_change_pct=wear.change_pct if wear else None,
+        needle_moved=moved,
+        part_changed=None if passed is None else memory.part_changed_since(passed) is not None,
+        verdict=check.verdict if check else None,
+    )
+
+
+def _mend_first(check: Check, wear: Wear | None) -> str | None:
+    """Why turning the needle would only hide what must be mended."""
+    if wear is None or wear.change_pct is None:
+        return None
+    deviation = check.deviation_pct or 0.0
+    if wear.pattern == "plugging" and deviation < 0:
+        return f"do not open the needle against a plugged tip, clean it first: {wear.reason}"
+    if wear.pattern == "step" and deviation > 0:
+        return f"do not close the needle over a damaged tip, look at it first: {wear.reason}"
+    if wear.pattern == "drift" and wear.change_pct >= wear.limit_pct:
+        return f"worn beyond the limit, replace nozzle and needle: {wear.reason}"
+    return None
+
+
+def _slope_per_h(points: Sequence[tuple[float, float]]) -> float | None:
+    """Slope of a straight line through the points, least squares, units per hour."""
+    if len(points) < 5 or points[-1][0] - points[0][0] < 60.0:
+        return None
+    line = statistics.linear_regression([t for t, _ in points], [value for _, value in points])
+    return 3600 * line.slope if math.isfinite(line.slope) else None

@@ -1,0 +1,183 @@
+"""From a group of shots that is ripe to all records that follow from it, and the alarms on results."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Mapping
+
+from agent.assessment.alarms import AlarmPanel
+from agent.assessment.alarms_states import beyond
+from agent.assessment.checks import Group
+from agent.assessment.checks_judging import Judged, check_record, u_alone
+from agent.assessment.desk_conditions import Around
+from agent.assessment.desk_following import (
+    Known,
+    advice_record,
+    balance_record,
+    cause_record,
+    is_off,
+    wants_advice,
+    wear_record,
+)
+from agent.assessment.memory import GunMemory, is_complete, is_conclusive
+from agent.contract.plan import Cell, Plan, Setup
+from agent.contract.records import Advice, Alert, Balance, Cause, Check, Record, Wear
+from agent.contract.times import epoch_s
+
+WEAR_DEADBAND_PCT = 1.0
+KEPT_UNCERTAINTIES = 64
+KEPT_BALANCES = 32
+
+
+class Results:
+    """The results of a cell: its latest checks, balance, wear, and what was said about them."""
+
+    def __init__(self, cell: Cell, plan: Plan, panel: AlarmPanel, around: Around) -> None:
+        self.guns: Mapping[str, GunMemory] = {gun.name: GunMemory(gun) for gun in cell.guns}
+        self.balances: dict[str, Balance] = {}
+        self._cell, self._plan, self._panel, self._around = cell, plan, panel, around
+        self._wears: dict[str, Wear] = {}
+        self._flags: dict[str, tuple[tuple[str, ...], ...]] = {}
+        self._alone: OrderedDict[str, float] = OrderedDict()
+        self._advised: set[str] = set()
+        """Guns whose last advice was to do something: when all is well again, that is said once."""
+        self._blamed = False
+        """The last cause told was not that all is well."""
+
+    def give(self, group: Group, judged: Judged, at_s: float) -> tuple[Check, list[Record]]:
+        """The check of a group, and everything that follows from it."""
+        memory = self.guns[group.gun]
+        check = check_record(self._cell.name, group, judged, memory, at_s)
+        self._flags[group.gun] = tuple(shot.flags for shot in group.shots)
+        alone = u_alone(judged.shots)
+        if alone is not None and check.mean_g_per_min and check.at_setpoint_g_per_min:
+            self._alone[check.id] = alone * check.at_setpoint_g_per_min / check.mean_g_per_min
+            while len(self._alone) > KEPT_UNCERTAINTIES:
+                self._alone.popitem(last=False)
+        formal = group.by_controller or group.asked_more
+        return check, [check, *self._follow(check, group.setup, formal)]
+
+    def restore(self, record: Record) -> None:
+        """Take up what a record of the journal says, oldest first."""
+        match record:
+            case Check():
+                setup = self._plan.setup(record.setup)
+                if setup is not None and record.gun in self.guns:
+                    self.guns[record.gun].checked(record, setup)
+            case Balance():
+                self._keep(record)
+            case Wear():
+                self._wears[record.gun] = record
+            case Advice():
+                if record.change:
+                    self._advised.add(record.gun)
+                else:
+                    self._advised.discard(record.gun)
+            case Cause():
+                self._blamed = record.ranked[0].code != ALL_WELL if record.ranked else False
+            case _:
+                pass
+
+    def all_passed(self, setup: Setup) -> bool:
+        """Whether every gun's latest check of a setup passed, and they are balanced."""
+        passed = [
+            (check := memory.last.get(setup.name)) is not None and check.verdict == "pass"
+            for memory in self.guns.values()
+        ]
+        balance = self.balances.get(setup.name)
+        return all(passed) and (len(passed) < 2 or (balance is not None and balance.verdict == "pass"))
+
+    def _follow(self, check: Check, setup: Setup, formal: bool) -> list[Record]:
+        memory = self.guns[check.gun]
+        before = memory.last.get(setup.name)
+        memory.checked(check, setup)
+        if memory.last.get(setup.name) is not check:
+            # Too few shots, or older than what is known: it is told, and changes nothing.
+            late = before is not None and is_complete(check, setup)
+            return [] if late or not formal else [*self._inconclusive(check)]
+        if self._around.fluid_c is not None:
+            self._around.temperatures.append(self._around.fluid_c)
+        given: list[Record] = []
+        guns = list(self.guns.values())
+        balance = balance_record(self._cell.name, setup, guns, self._alone, epoch_s(check.at))
+        if balance is not None:
+            self._keep(balance)
+            given.append(balance)
+        wear = wear_record(self._cell.name, memory, check)
+        self._wears[check.gun] = wear
+        given.append(wear)
+        given += self._advice(check, setup, balance)
+        cause = self._cause(check, setup, balance)
+        given += [cause] if cause else []
+        given += self._alarms(check, wear, cause)
+        if balance is not None:
+            given += self._panel.report(
+                "unbalanced",
+                balance.verdict == "fail"
+                or (balance.verdict == "inconclusive" and self._panel.condition("unbalanced")),
+                epoch_s(check.at),
+                balance.reason,
+            )
+        return given
+
+    def _keep(self, balance: Balance) -> None:
+        self.balances.pop(balance.setup, None)
+        self.balances[balance.setup] = balance
+        while len(self.balances) > KEPT_BALANCES:
+            del self.balances[next(iter(self.balances))]
+
+    def _advice(self, check: Check, setup: Setup, balance: Balance | None) -> list[Record]:
+        given: list[Record] = []
+        for name, memory in self.guns.items():
+            latest = check if name == check.gun else memory.last.get(setup.name)
+            if latest is None or (name != check.gun and not is_off(balance, name)):
+                continue
+            wanted = wants_advice(latest, setup, balance)
+            if not wanted and name not in self._advised:
+                continue
+            advice = advice_record(self._cell.name, memory, setup, balance, self._wears.get(name))
+            if advice is None:
+                continue
+            if wanted:
+                self._advised.add(name)
+            else:
+                self._advised.discard(name)
+            given.append(advice)
+        return given
+
+    def _cause(self, check: Check, setup: Setup, balance: Balance | None) -> Cause | None:
+        wrong = check.verdict != "pass" or (balance is not None and balance.verdict != "pass")
+        wear = self._wears.get(check.gun)
+        wrong = wrong or (wear is not None and wear.pattern != "none")
+        if not wrong and not self._blamed:
+            return None
+        known = Known(self._around, balance, self._wears, self._flags)
+        cause = cause_record(self._cell.name, check, setup, list(self.guns.values()), known)
+        self._blamed = wrong
+        return cause
+
+    def _alarms(self, check: Check, wear: Wear, cause: Cause | None) -> list[Alert]:
+        gun, at_s, report = check.gun, epoch_s(check.at), self._panel.report
+        given: list[Alert] = []
+        if is_conclusive(check):
+            likely = f"; likeliest cause: {cause.ranked[0].code}" if cause is not None else ""
+            text = f"gun {gun} for {check.setup}: {check.reason}{likely}"
+            given += report(f"check-inconclusive-{gun}", False, at_s)
+            given += report(f"flow-off-target-{gun}", check.verdict == "fail", at_s, text)
+        else:
+            given += self._inconclusive(check)
+        worn = f"worn-{gun}"
+        grown = wear.change_pct if wear.pattern in ("drift", "step") else None
+        was = self._panel.condition(worn)
+        is_worn = grown is not None and beyond(grown, wear.limit_pct, WEAR_DEADBAND_PCT, was)
+        given += report(worn, is_worn, at_s, f"gun {gun}: {wear.reason}")
+        plugged = wear.pattern == "plugging"
+        return given + report(f"plugged-{gun}", plugged, at_s, f"gun {gun}: {wear.reason}")
+
+    def _inconclusive(self, check: Check) -> list[Alert]:
+        text = f"the check of gun {check.gun} for {check.setup} has no result: {check.reason}"
+        return self._panel.report(f"check-inconclusive-{check.gun}", True, epoch_s(check.at), text)
+
+
+ALL_WELL = "flow-right"
+"""The cause that says: nothing is wrong with the flow."""

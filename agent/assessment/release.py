@@ -1,0 +1,190 @@
+"""Whether a setup may run: released, or held with every reason and the way out of each.
+
+A pure function of what is known. Reasons are told in words that do not change with every reading, so that a
+release is only told anew when something changed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from agent.assessment.alarms import AlarmStanding
+from agent.assessment.memory import GunMemory
+from agent.contract.plan import Setup
+from agent.contract.records import Balance, Check, Reason, Release, record_id
+from agent.contract.times import epoch_s, rfc3339
+
+PRESSURE_REL = 0.03
+"""A check brought to a pot pressure that differs by more than this in flow is of another setup."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A release, before it becomes a record."""
+
+    setup: str
+    state: Literal["released", "held"]
+    reasons: tuple[Reason, ...]
+    valid_until_s: float | None
+    """When the first of the checks runs out, epoch seconds; None where the setup is held."""
+
+
+def judge_release(
+    setup: Setup,
+    guns: Sequence[GunMemory],
+    balance: Balance | None,
+    holding: Sequence[AlarmStanding],
+    now_s: float,
+) -> Judgement:
+    """Judge a setup for all guns of its cell as things stand at `now_s`.
+
+    `holding` are the active alarms that hold a release on their own.
+    """
+    reasons: list[Reason] = []
+    ends: list[float] = []
+    for memory in guns:
+        check = memory.last.get(setup.name)
+        found = gun_reasons(memory, setup, check, now_s)
+        reasons += found
+        if check is not None:
+            ends.append(valid_until_s(check, setup))
+    void = {reason.code for reason in reasons}
+    if len(guns) > 1 and not void & _CHECK_IS_VOID:
+        reasons += _balance_reasons(balance, setup, guns)
+    for alarm in holding:
+        reasons.append(Reason(code="alarm", text=f"alarm {alarm.name}: {alarm.text}", remedy=_ALARM_REMEDY))
+    released = not reasons
+    return Judgement(
+        setup.name,
+        "released" if released else "held",
+        tuple(reasons),
+        min(ends) if released and ends else None,
+    )
+
+
+def unknown_setup(name: str) -> Judgement:
+    """The judgement on a setup that nobody configured."""
+    reason = Reason(
+        code="setup_unknown",
+        text=f"no setup {name} is configured",
+        remedy="Add the setup to the configuration, or load one that is there.",
+    )
+    return Judgement(name, "held", (reason,), None)
+
+
+def gun_reasons(memory: GunMemory, setup: Setup, check: Check | None, now_s: float) -> list[Reason]:
+    """Every reason why a gun's latest check of a setup does not let it run."""
+    gun = memory.gun.name
+    if check is None:
+        text = f"gun {gun} was never checked for {setup.name}"
+        return [Reason(code="check_missing", text=text, remedy=f"Run the flow check of gun {gun}.")]
+    reasons = []
+    if check.fluid != setup.fluid:
+        text = f"gun {gun} was checked with {check.fluid}; {setup.name} sprays {setup.fluid}"
+        reasons.append(Reason(code="fluid_changed", text=text, remedy=_check_with(gun, setup)))
+    if (turn := memory.turned_since(check)) is not None:
+        to = "" if turn.setting is None else f" to {turn.setting:g}"
+        text = f"the needle of gun {gun} was set{to} at {rfc3339(turn.at_s)}, after its check"
+        reasons.append(Reason(code="needle_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+    if (change := memory.part_changed_since(check)) is not None:
+        text = f"the {change[1]} of gun {gun} was changed at {rfc3339(change[0])}, after its check"
+        reasons.append(Reason(code="part_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+    if now_s >= valid_until_s(check, setup):
+        text = f"the check of gun {gun} ran out at {rfc3339(valid_until_s(check, setup))}"
+        reasons.append(Reason(code="check_expired", text=text, remedy=f"Run the flow check of gun {gun}."))
+    if _other_target(check, setup):
+        text = f"{setup.name} has another target or tolerance than gun {gun} was checked for"
+        reasons.append(Reason(code="target_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+    if _other_pressure(check, setup, memory):
+        text = (
+            f"gun {gun} was checked for another pot pressure than the {setup.pot_pressure_bar:g} bar of now"
+        )
+        reasons.append(Reason(code="pressure_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+    if check.verdict == "fail":
+        text = f"gun {gun} is {check.reason}"
+        remedy = f"Set the needle of gun {gun} as advised, or mend what the causes name; then check it again."
+        reasons.append(Reason(code="off_target", text=text, remedy=remedy))
+    elif check.verdict == "inconclusive":
+        text = f"the check of gun {gun} has no result: {check.reason}"
+        remedy = f"Bleed gun {gun} and run its check again."
+        reasons.append(Reason(code="check_inconclusive", text=text, remedy=remedy))
+    return reasons
+
+
+def valid_until_s(check: Check, setup: Setup) -> float:
+    """When a check runs out, epoch seconds."""
+    return epoch_s(check.ended_at) + 3600.0 * setup.valid_h
+
+
+def is_valid(memory: GunMemory, setup: Setup, now_s: float) -> bool:
+    """Whether a gun's latest check of a setup still says something of the gun as it is now, good or bad."""
+    check = memory.last.get(setup.name)
+    if check is None:
+        return False
+    codes = {reason.code for reason in gun_reasons(memory, setup, check, now_s)}
+    return not codes & _CHECK_IS_VOID
+
+
+def release_record(cell: str, judgement: Judgement, at_s: float) -> Release:
+    """The record of a judgement that differs from the one before it."""
+    until = None if judgement.valid_until_s is None else rfc3339(judgement.valid_until_s)
+    codes = [f"{reason.code}|{reason.text}" for reason in judgement.reasons]
+    at = rfc3339(at_s)
+    return Release(
+        id=record_id("release", cell, judgement.setup, judgement.state, at, until, *codes),
+        cell=cell,
+        at=at,
+        setup=judgement.setup,
+        state=judgement.state,
+        reasons=judgement.reasons,
+        valid_until=until,
+    )
+
+
+_CHECK_IS_VOID = frozenset(
+    {
+        "check_missing",
+        "check_expired",
+        "fluid_changed",
+        "needle_changed",
+        "part_changed",
+        "target_changed",
+        "pressure_changed",
+    }
+)
+_ALARM_REMEDY = "Do what the alarm says; the release follows once it has returned to normal."
+
+
+def _balance_reasons(balance: Balance | None, setup: Setup, guns: Sequence[GunMemory]) -> list[Reason]:
+    now = {memory.last[setup.name].id for memory in guns if setup.name in memory.last}
+    if balance is None or {gun.check_id for gun in balance.guns} != now:
+        text = f"the balance of the guns is not known for {setup.name}"
+        remedy = "Run the flow check of all guns of the cell."
+        return [Reason(code="balance_missing", text=text, remedy=remedy)]
+    if balance.verdict == "pass":
+        return []
+    off = balance.off or "named by the advice"
+    if balance.verdict == "fail":
+        remedy = f"Bring gun {off} to the others by its needle, then check it again."
+        return [Reason(code="unbalanced", text=balance.reason, remedy=remedy)]
+    remedy = "Run the flow checks again: more shots tell the guns apart better."
+    return [Reason(code="balance_inconclusive", text=balance.reason, remedy=remedy)]
+
+
+def _other_target(check: Check, setup: Setup) -> bool:
+    return check.target_g_per_min != setup.target_g_per_min or check.tolerance_pct != setup.tolerance_pct
+
+
+def _other_pressure(check: Check, setup: Setup, memory: GunMemory) -> bool:
+    mean, brought, pot_bar = check.mean_g_per_min, check.at_setpoint_g_per_min, check.pot_pressure_bar
+    if not (mean and brought and pot_bar and setup.pot_pressure_bar):
+        return False
+    expected = mean * math.pow(setup.pot_pressure_bar / pot_bar, memory.gun.pressure_exponent)
+    return abs(brought / expected - 1) > PRESSURE_REL
+
+
+def _check_with(gun: str, setup: Setup) -> str:
+    return f"Fill with {setup.fluid}, bleed, and run the flow check of gun {gun}."
