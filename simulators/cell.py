@@ -24,8 +24,6 @@ from simulators.site import Site, SiteError, SiteSetup
 from simulators.station import Station, Surroundings
 from simulators.technician import Habits, Technician
 
-PRESSURE_EVERY_S = 1.0
-TEMPERATURE_EVERY_S = 10.0
 ATTENDED_FOR_S = 60.0
 """After a programme has ended, somebody is still there for so long."""
 
@@ -64,7 +62,6 @@ class Cell:
         self._next_pressure = self._next_temperature = 0.0
         self.on_gun_opened: list[Callable[[TrueDispense], None]] = []
         """Called when a gun opens: scenarios hang their mishaps here."""
-        self.tells_pressure = True
 
         first = site.setups[0] if site.setups else None
         self.around = Surroundings(self.pot, site.liquid(first.fluid if first else "water"), 20.0)
@@ -130,6 +127,16 @@ class Cell:
         return came
 
     @property
+    def attended(self) -> bool:
+        """Whether a programme runs, or somebody is still there after one."""
+        return self._now < self._attended_until_s
+
+    @property
+    def next_action_s(self) -> float:
+        """When something is planned next, epoch seconds; infinite for nothing."""
+        return self.start_s + self._actions[0][0] if self._actions else math.inf
+
+    @property
     def quiet(self) -> bool:
         """Whether no programme runs and nothing is planned."""
         return not self.controller.busy and not self._actions
@@ -146,10 +153,9 @@ class Cell:
             return
         if self.controller.busy:
             self._attended_until_s = until + ATTENDED_FOR_S
-        attended = until <= self._attended_until_s
         for name, station in self.stations.items():
             guns = [gun for gun in self.guns.values() if self._shoots_into(gun.name, name)]
-            for message in station.advance(until, guns, attended=attended):
+            for message in station.advance(until, guns, attended=self.attended):
                 self._post(message)
         self._spray_at_part(until)
         self._tell_surroundings(until)
@@ -303,23 +309,20 @@ class Cell:
                 self._weighed(gun, float(grams.sum()))
 
     def _tell_surroundings(self, until: float) -> None:
-        if not self.tells_pressure:
-            return
-        form = self.controller.manners.t_form
-        offset = self.start_s + self.controller.manners.clock_offset_s
-        while self._next_pressure <= until:
+        around = self.around
+        every_s = around.pressure_every_s if self.attended else around.idle_pressure_every_s
+        while every_s > 0.0 and self._next_pressure <= until:
             at = self._next_pressure
             bar = float(self.pot.pressure_bar(np.array([at]))[0])
-            body = {"value": round(bar, 4), "unit": "bar", **time_member(offset + at, form)}
-            self._post(Message(self.start_s + at + 0.004, self.topics.pressure(self.name), json_bytes(body)))
-            self._next_pressure += PRESSURE_EVERY_S
-        while self._next_temperature <= until:
+            self._tell(self.topics.pressure(self.name), round(bar, 4), "bar", at)
+            self._next_pressure += every_s
+        while around.temperature_every_s > 0.0 and self._next_temperature <= until:
             at = self._next_temperature
-            body = {
-                "value": round(self.around.celsius, 2),
-                "unit": "C",
-                **time_member(offset + at, form),
-            }
-            topic = self.topics.temperature(self.name)
-            self._post(Message(self.start_s + at + 0.004, topic, json_bytes(body)))
-            self._next_temperature += TEMPERATURE_EVERY_S
+            self._tell(self.topics.temperature(self.name), round(around.celsius, 2), "C", at)
+            self._next_temperature += around.temperature_every_s
+
+    def _tell(self, topic: str, value: float, unit: str, at: float) -> None:
+        manners = self.controller.manners
+        stamp = time_member(self.start_s + at + manners.clock_offset_s, manners.t_form)
+        payload = json_bytes({"value": value, "unit": unit, **stamp})
+        self._post(Message(self.start_s + at + 0.004, topic, payload))

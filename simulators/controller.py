@@ -7,6 +7,7 @@ not model: robot motion, emergency stops in the middle of a stroke, a programme 
 from __future__ import annotations
 
 import json
+import math
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -85,7 +86,7 @@ class Controller:
         self._name = name
         self._setups = setups
         self._guns = guns
-        self._waiting: deque[tuple[str, Programme]] = deque()
+        self._waiting: deque[tuple[str, Programme, float]] = deque()
         self._running: tuple[str, Programme] | None = None
         self._boot = 1
         self._events = 0
@@ -119,8 +120,11 @@ class Controller:
         shot_s: float | None = None,
         bleed_s: float | None = None,
         request_id: str | None = None,
+        not_after_s: float = math.inf,
     ) -> None:
         """Queue a flow check of a gun; what is left out comes from the setup.
+
+        A check that could not begin by `not_after_s` (true time, epoch seconds) is dropped.
 
         Raises KeyError for an unknown gun or setup.
         """
@@ -139,6 +143,7 @@ class Controller:
                 ),
                 request_id,
             ),
+            not_after_s,
         )
 
     def run_job(self, guns: list[str], seconds: float) -> None:
@@ -204,6 +209,7 @@ class Controller:
                 shot_s=float(body.get("shot_s") or self._setups[body["setup"]].shot_s),
                 bleed_s=float(body.get("bleed_s") or 0.0),
                 request_id=str(body["id"]),
+                not_after_s=self._deadline_s(body),
             )
 
     def _objection(self, body: dict[str, Any]) -> str | None:
@@ -216,7 +222,7 @@ class Controller:
             return f"unknown gun {body.get('gun')!r}"
         if body.get("setup") not in self._setups:
             return f"unknown setup {body.get('setup')!r}"
-        if self._expired(body):
+        if self._deadline_s(body) < self.cell.now_s():
             return "expired"
         if self.door_open:
             return "door open"
@@ -239,27 +245,30 @@ class Controller:
             0 <= shots <= MOST_SHOTS and 0 <= shot_s <= LONGEST_SHOT_S and 0 <= bleed_s <= LONGEST_SHOT_S
         )
 
-    def _expired(self, body: dict[str, Any]) -> bool:
+    def _deadline_s(self, body: dict[str, Any]) -> float:
+        """Until when a request may begin, true time; -inf where its `expires` cannot be read."""
         expires = body.get("expires")
-        if not isinstance(expires, str):
-            return False
+        if expires is None:
+            return math.inf
         try:
             if self.manners.expiry_on_own_clock:
-                return self.cell.now_s() + self.manners.clock_offset_s > epoch_s(expires)
-            return epoch_s(str(body.get("at") or expires)) > epoch_s(expires)
-        except ValueError:
-            return True
+                return epoch_s(expires) - self.manners.clock_offset_s
+            return self.cell.now_s() + epoch_s(expires) - epoch_s(body.get("at") or expires)
+        except (ValueError, TypeError, AttributeError):
+            return -math.inf
 
     # --- programmes
 
-    def _enqueue(self, what: str, programme: Programme) -> None:
-        self._waiting.append((what, programme))
+    def _enqueue(self, what: str, programme: Programme, not_after_s: float = math.inf) -> None:
+        self._waiting.append((what, programme, not_after_s))
         self._next()
 
     def _next(self) -> None:
-        if self._running is None and self._waiting and self.ready:
-            self._running = self._waiting.popleft()
-            self._step(self._running)
+        while self._running is None and self._waiting and self.ready:
+            what, programme, not_after_s = self._waiting.popleft()
+            if self.cell.now_s() <= not_after_s:
+                self._running = (what, programme)
+                self._step(self._running)
 
     def _step(self, running: tuple[str, Programme]) -> None:
         if self._running is not running:

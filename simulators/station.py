@@ -64,6 +64,12 @@ class Surroundings:
     celsius: float
     jet_share: float = 0.5
     """How much of the jet's momentum the container takes up."""
+    pressure_every_s: float = 1.0
+    """How often the pot's pressure is told; 0 for a pot that tells nothing."""
+    idle_pressure_every_s: float = 1.0
+    """The same while nobody works at the cell."""
+    temperature_every_s: float = 10.0
+    """How often the fluid's temperature is told; 0 for never."""
 
 
 @dataclass(slots=True)
@@ -142,24 +148,36 @@ class Station:
         return load + inside.force_g(t[1:]) if inside.bumps else load
 
     def _spoken(self, readings: Readings, *, attended: bool) -> list[Message]:
-        t = readings.t_s
-        arrives = self._arrivals(t)
-        kept = self.rng.random(t.size) >= self.network.lost_pct / 100 if self.network.lost_pct else None
-        doubled = (
-            self.rng.random(t.size) < self.network.doubled_pct / 100 if self.network.doubled_pct else None
-        )
-        thin = self.voice.idle_every_s > 0.0 and not attended
-        said: list[Message] = []
-        for i, payload in enumerate(self._payloads(readings)):
-            if thin and t[i] - self._spoken_s < self.voice.idle_every_s:
-                continue
-            self._spoken_s = float(t[i])
-            if kept is not None and not kept[i]:
-                continue
-            said.append(Message(arrives[i], self.topic, payload))
-            if doubled is not None and doubled[i]:
-                said.append(Message(arrives[i] + 0.001, self.topic, payload))
+        if self.voice.idle_every_s > 0.0 and not attended:
+            readings = self._thinned(readings)
+        n = readings.t_s.size
+        if not n:
+            return []
+        arrives = self._arrivals(readings.t_s)
+        said = [
+            Message(at_s, self.topic, payload)
+            for at_s, payload in zip(arrives, self._payloads(readings), strict=True)
+        ]
+        if self.network.doubled_pct:
+            doubled = self.rng.random(n) < self.network.doubled_pct / 100
+            said = [again for one, twice in zip(said, doubled, strict=True) for again in [one] * (1 + twice)]
+        if self.network.lost_pct:
+            kept = self.rng.random(len(said)) >= self.network.lost_pct / 100
+            said = [one for one, stays in zip(said, kept, strict=True) if stays]
+        self._spoken_s = float(readings.t_s[-1])
         return said
+
+    def _thinned(self, readings: Readings) -> Readings:
+        """One reading in every so many seconds since the last one that was sent."""
+        every_s = self.voice.idle_every_s
+        kept: list[int] = []
+        next_s = self._spoken_s + every_s if math.isfinite(self._spoken_s) else float(readings.t_s[0])
+        while True:
+            i = int(np.searchsorted(readings.t_s, next_s - 1e-9))
+            if i >= readings.t_s.size:
+                return Readings(readings.t_s[kept], readings.mass_g[kept], readings.stable[kept])
+            kept.append(i)
+            next_s = float(readings.t_s[i]) + every_s
 
     def _arrivals(self, t: Floats) -> list[float]:
         net = self.network

@@ -1,0 +1,147 @@
+"""`shotgram simulate`: a simulated cell against any broker, or into a capture with no broker at all."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from simulators.scenarios import Scenario, list_scenarios, load_scenario
+from simulators.site import Site, SiteError, bench_text, load_site, site_of
+
+if TYPE_CHECKING:
+    import paho.mqtt.client as mqtt
+
+    from simulators.link import SimulatedCell
+
+EXAMPLES = """\
+examples:
+  shotgram simulate --list                                              what can be played, and what the agent should say
+  shotgram simulate --config F --scenario worn-nozzle --speed 20        against the broker of a configuration
+  shotgram simulate --scenario worn-nozzle --capture worn.jsonl         a recording for `shotgram replay`, at once
+  shotgram simulate --config F --scenario good-day --waits-for-requests the controller shoots only when asked
+"""  # noqa: E501
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add this command's words."""
+    parser.epilog = EXAMPLES
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument(
+        "--list", action="store_true", help="list the scenarios and what the agent should say"
+    )
+    parser.add_argument(
+        "--config", metavar="F", type=Path, help="the agent's configuration (default: invented)"
+    )
+    parser.add_argument(
+        "--scenario", metavar="S", default="good-day", help="a scenario's name, or a TOML file"
+    )
+    parser.add_argument("--cell", metavar="C", help="the cell to simulate (default: the first)")
+    parser.add_argument("--speed", metavar="N", type=float, default=1.0, help="times real time (default 1)")
+    parser.add_argument("--seed", metavar="K", type=int, default=1, help="same seed, same cell (default 1)")
+    parser.add_argument("--capture", metavar="FILE", type=Path, help="write a capture instead of publishing")
+    parser.add_argument(
+        "--truth", metavar="FILE", type=Path, help="write what was really dispensed, JSON Lines"
+    )
+    parser.add_argument(
+        "--waits-for-requests", action="store_true", help="the controller runs checks only when asked"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do it; returns the exit status."""
+    try:
+        if args.list:
+            return _list()
+        site = load_site(args.config) if args.config else site_of(bench_text())
+        scenario = load_scenario(args.scenario)
+        if args.capture:
+            return _capture(args, site, scenario)
+        simulated = _connected(args, site, scenario)
+    except SiteError as fault:
+        print(f"shotgram simulate: {fault}", file=sys.stderr)
+        return 1 if str(fault).startswith(("no broker", "the broker")) else 2
+    except OSError as fault:
+        print(f"shotgram simulate: {fault}", file=sys.stderr)
+        return 1
+    return _watch(args, simulated)
+
+
+def _list() -> int:
+    for scenario in list_scenarios():
+        print(f"{scenario.name}\n    {scenario.title}\n    The agent should say: {scenario.says}")
+    return 0
+
+
+def _capture(args: argparse.Namespace, site: Site, scenario: Scenario) -> int:
+    from simulators.capture import simulate_capture, write_capture
+
+    truth = args.truth or args.capture.with_suffix(".truth.jsonl")
+    lines = simulate_capture(scenario, args.seed, site, args.cell, truth=truth)
+    count = write_capture(lines, args.capture)
+    print(f"{count} messages in {args.capture}, the truth in {truth}")
+    return 0
+
+
+def _connected(args: argparse.Namespace, site: Site, scenario: Scenario) -> SimulatedCell:
+    from simulators.link import SimulatedCell
+
+    if not args.speed > 0:
+        raise SiteError(f"--speed is {args.speed:g}; a number above 0 is wanted")
+    simulated = SimulatedCell(
+        site.host,
+        site.port,
+        site,
+        args.cell,
+        scenario=scenario,
+        speed=args.speed,
+        seed=args.seed,
+        runs_checks=not args.waits_for_requests,
+        prepare=lambda client: _secure(client, site),
+    )
+    simulated.start()
+    print(f"{scenario.name}: {scenario.title}")
+    print(f"cell {simulated.cell.name} speaks to {site.host}:{site.port} at {args.speed:g} times real time")
+    print(f"the agent should say: {scenario.says}")
+    print("a simulation: no valve opens, nothing is sprayed")
+    return simulated
+
+
+def _secure(client: mqtt.Client, site: Site) -> None:
+    """Use the configuration's own credentials, so that a protected broker can be tried as well."""
+    mqtt_section = site.mqtt
+    if mqtt_section.get("ca_file"):
+        client.tls_set(mqtt_section["ca_file"], mqtt_section.get("cert_file"), mqtt_section.get("key_file"))
+    if mqtt_section.get("username"):
+        password = None
+        if mqtt_section.get("password_file"):
+            password = Path(mqtt_section["password_file"]).read_text(encoding="utf-8").strip()
+        client.username_pw_set(mqtt_section["username"], password)
+
+
+def _watch(args: argparse.Namespace, simulated: SimulatedCell) -> int:
+    from simulators.capture import TAIL_S
+
+    try:
+        quiet_since_s = None
+        while simulated.fault is None:
+            time.sleep(0.1)
+            if args.waits_for_requests or not simulated.quiet:
+                quiet_since_s = None
+            elif quiet_since_s is None:
+                quiet_since_s = simulated.now_s()
+            elif simulated.now_s() - quiet_since_s > TAIL_S:
+                break
+    except KeyboardInterrupt:
+        return 130
+    finally:
+        simulated.stop()
+        if args.truth:
+            simulated.write_truth(args.truth)
+    if simulated.fault is not None:
+        print(f"shotgram simulate: the simulated cell stopped: {simulated.fault}", file=sys.stderr)
+        return 1
+    print(f"{simulated.published} messages, {len(simulated.truth())} dispenses")
+    return 0
