@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Generic, Protocol, TypeVar
 
-from agent.contract.reading_back import record_of
+from agent.contract.records import Record
 from agent.contract.topics import Topics
-from agent.outlets.mqtt_messages import message_of
+from agent.outlets.mqtt_messages import Message, message_of
 
 OUTLET = "mqtt"
 IN_FLIGHT = 100
@@ -24,41 +24,43 @@ class OutboxRow(Protocol):
     def seq(self) -> int:
         """Place in the journal."""
 
-    @property
-    def body(self) -> dict[str, object]:
-        """The record as a JSON object."""
+    def record(self) -> Record:
+        """The record that the row holds."""
 
 
-class Outbox(Protocol):
-    """What the announcer needs of the journal."""
+RowT = TypeVar("RowT", bound=OutboxRow)
 
-    def pending(self, outlet: str, limit: int) -> Sequence[OutboxRow]:
+
+class Outbox(Protocol[RowT]):
+    """What the announcer needs of the journal: one outlet's view of it."""
+
+    def pending(self, limit: int, *, after_seq: int = 0) -> Sequence[RowT]:
         """The rows this outlet has not settled, oldest first."""
 
-    def settle(self, outlet: str, seq: int) -> None:
-        """Everything up to `seq` has been taken."""
+    def settle_rows(self, rows: Sequence[RowT]) -> None:
+        """These rows have been taken."""
 
-    def set_aside(self, outlet: str, seq: int, why: str) -> None:
+    def set_aside(self, row: RowT, why: str) -> None:
         """This row will not be taken by this outlet; keep it visible."""
 
 
 @dataclass(slots=True)
-class _Flight:
-    seq: int
+class _Flight(Generic[RowT]):
+    row: RowT
     mid: int
     taken: bool = False
 
 
-class Announcer:
+class Announcer(Generic[RowT]):
     """Publishes pending rows with QoS 1 and settles them in order as the broker takes them."""
 
     def __init__(
-        self, outbox: Outbox, topics: Topics, publish: Callable[[str, bytes, bool], int | None]
+        self, outbox: Outbox[RowT], topics: Topics, publish: Callable[[str, bytes, bool], int | None]
     ) -> None:
         self._outbox = outbox
         self._topics = topics
         self._publish = publish
-        self._flying: deque[_Flight] = deque()
+        self._flying: deque[_Flight[RowT]] = deque()
         self._sent_to = 0
         self.refused = 0
         """Records the broker refused: its access list does not let the agent speak."""
@@ -74,14 +76,14 @@ class Announcer:
         if room <= 0:
             return 0
         published = 0
-        for row in self._outbox.pending(OUTLET, len(self._flying) + room):
-            if row.seq <= self._sent_to:
+        for row in self._outbox.pending(room, after_seq=self._sent_to):
+            message = self._message(row)
+            if message is None:
                 continue
-            message = message_of(record_of(row.body), self._topics)
             mid = self._publish(message.topic, message.payload, message.retain)
             if mid is None:
                 break
-            self._flying.append(_Flight(row.seq, mid))
+            self._flying.append(_Flight(row, mid))
             self._sent_to = row.seq
             published += 1
         return published
@@ -95,10 +97,18 @@ class Announcer:
         refused = reason >= REFUSED
         if refused:
             self.refused += 1
-            self._outbox.set_aside(OUTLET, flight.seq, f"the broker refused it (reason {reason:#04x})")
-        last = None
+            self._outbox.set_aside(flight.row, f"the broker refused it (reason {reason:#04x})")
+        done: list[RowT] = []
         while self._flying and self._flying[0].taken:
-            last = self._flying.popleft().seq
-        if last is not None:
-            self._outbox.settle(OUTLET, last)
+            done.append(self._flying.popleft().row)
+        if done:
+            self._outbox.settle_rows(done)
         return not refused
+
+    def _message(self, row: RowT) -> Message | None:
+        try:
+            return message_of(row.record(), self._topics)
+        except (KeyError, TypeError, ValueError) as fault:
+            # A row of another version, say: it must not hold up the others.
+            self._outbox.set_aside(row, f"it cannot be told: {fault}")
+            return None

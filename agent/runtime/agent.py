@@ -15,16 +15,19 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from agent import __version__
-from agent.assessment.desk import Fault
+from agent.assessment.alarms import Fault
 from agent.contract.evidence import Evidence
-from agent.contract.inputs import ControllerEvent, RawMessage, Undecodable
+from agent.contract.inputs import RawMessage, Undecodable
 from agent.contract.records import Record
 from agent.contract.times import rfc3339
 from agent.contract.topics import Topics
-from agent.journal.journal import Journal, JournalFault
-from agent.outlets.announcer import Announcer
-from agent.pipeline.pipeline import Outcome, Pipeline
+from agent.journal.errors import JournalError
+from agent.journal.journal import Journal
+from agent.journal.rows import Row
+from agent.outlets.announcer import OUTLET, Announcer
+from agent.pipeline.pipeline import Outcome, Pipeline, Told
 from agent.runtime.clock import Clock
+from agent.runtime.memory import remembered
 from agent.runtime.mqtt_link import (
     Arrival,
     Broker,
@@ -52,7 +55,7 @@ class Batch:
 
     arrivals: list[Arrival] = field(default_factory=list)
     records: list[Record] = field(default_factory=list)
-    events: list[ControllerEvent] = field(default_factory=list)
+    events: list[Told] = field(default_factory=list)
     evidence: dict[str, Evidence] = field(default_factory=dict)
     refused: list[tuple[RawMessage, Undecodable]] = field(default_factory=list)
 
@@ -91,8 +94,8 @@ class RunningAgent:
             will=(self._state_topic, self._state("offline")),
             clock=clock,
         )
-        self.announcer = Announcer(
-            journal,
+        self.announcer: Announcer[Row] = Announcer(
+            journal.outlet_view(OUTLET),
             self.topics,
             lambda topic, payload, retain: self.link.publish(topic, payload, retain=retain),
         )
@@ -110,7 +113,7 @@ class RunningAgent:
         return self.topics.agent_state(self.pipeline.plan.agent)
 
     def run(self, stop: threading.Event) -> None:
-        """Work until `stop` is set. Raises JournalFault where the journal can no longer be trusted."""
+        """Work until `stop` is set. Raises JournalError where the journal can no longer be trusted."""
         self._restore()
         self.link.start()
         try:
@@ -235,8 +238,8 @@ class RunningAgent:
                     state=self._kept() if batch.events or batch.records else {},
                     refused=batch.refused,
                 )
-            except JournalFault as fault:
-                if not fault.may_mend:
+            except JournalError as fault:
+                if fault.must_restart:
                     raise
                 log.error("the journal cannot take a record: %s; trying again", fault)  # noqa: TRY400
                 self._tell_directly(fault)
@@ -244,7 +247,7 @@ class RunningAgent:
             else:
                 return
 
-    def _tell_directly(self, fault: JournalFault) -> None:
+    def _tell_directly(self, fault: JournalError) -> None:
         # An alarm that cannot be journalled is still told, best effort: somebody has to free the disk.
         body = {"record": "alert", "cell": "agent", "name": fault.alarm, "state": "UNACK", "text": str(fault)}
         self.link.publish(self.topics.alert("agent", fault.alarm), json.dumps(body).encode(), retain=True)
@@ -261,7 +264,7 @@ class RunningAgent:
             blob = self.journal.kept_state(f"cell/{name}")
             if blob:
                 kept[name] = json.loads(blob)
-        self.pipeline.restore(self.journal.records_to_restore(), self.journal.events_to_restore(), kept)
+        self.pipeline.restore(*remembered(self.journal), kept)
 
     def _tell_state(self) -> None:
         now = time.monotonic()

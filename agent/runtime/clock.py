@@ -5,6 +5,7 @@ clock never bends a duration.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -60,17 +61,15 @@ class TiedClock:
         return Step(by_s=apart_s, at_s=self.now_s())
 
 
-class FastClock:
-    """A clock for demonstrations: starts at a chosen time and runs `speed` times as fast as real time."""
+class BorrowedClock:
+    """Somebody else's clock, for demonstrations: a simulated cell's, which runs faster than real time."""
 
-    def __init__(self, start_s: float, speed: float) -> None:
-        self.start_s = start_s
-        self.speed = speed
-        self._began_s = time.monotonic()
+    def __init__(self, now_s: Callable[[], float]) -> None:
+        self._now_s = now_s
 
     def now_s(self) -> float:
         """Epoch seconds of the simulated time."""
-        return self.start_s + (time.monotonic() - self._began_s) * self.speed
+        return self._now_s()
 
     def retie(self, *, quiet: bool) -> Step | None:  # noqa: ARG002  nobody sets a simulated clock
         """Nothing to follow."""

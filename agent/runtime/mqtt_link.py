@@ -31,8 +31,6 @@ from agent.runtime.clock import Clock
 
 log = logging.getLogger(__name__)
 
-KEEPALIVE_S = 10
-"""A half-open line is noticed after about twice this."""
 INBOX_LIMIT = 50_000
 """Readings (QoS 0) beyond this many waiting are shed, and the shedding is declared."""
 RECEIVE_MAXIMUM = 200
@@ -53,13 +51,18 @@ class Broker:
     """`auto`, `5` or `3.1.1`."""
     username: str | None = None
     password: str | None = None
+    tls: bool = False
     ca_file: Path | None = None
     cert_file: Path | None = None
     key_file: Path | None = None
+    keepalive_s: int = 10
+    """A half-open line is noticed after about twice this."""
+    connect_timeout_s: float = 5.0
+    reconnect_max_s: int = 5
 
     def __repr__(self) -> str:
         """Without the password: this may end in a log."""
-        return f"Broker({self.host}:{self.port} as {self.client_id!r}, MQTT {self.version})"
+        return f"{self.host}:{self.port} as {self.client_id!r}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,10 +212,14 @@ class MqttLink:
             properties.SessionExpiryInterval = 0xFFFFFFFF
             properties.ReceiveMaximum = RECEIVE_MAXIMUM
             self._client.connect_async(
-                self.broker.host, self.broker.port, KEEPALIVE_S, clean_start=False, properties=properties
+                self.broker.host,
+                self.broker.port,
+                self.broker.keepalive_s,
+                clean_start=False,
+                properties=properties,
             )
         else:
-            self._client.connect_async(self.broker.host, self.broker.port, KEEPALIVE_S)
+            self._client.connect_async(self.broker.host, self.broker.port, self.broker.keepalive_s)
         self._client.loop_start()
 
     def _make_client(self) -> paho.Client:
@@ -224,13 +231,14 @@ class MqttLink:
             protocol=MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5,
             manual_ack=True,
         )
-        client.reconnect_delay_set(1, 5)
+        client.reconnect_delay_set(1, self.broker.reconnect_max_s)
+        client.connect_timeout = self.broker.connect_timeout_s
         client.max_queued_messages_set(10_000)
         if self.broker.username is not None:
             client.username_pw_set(self.broker.username, self.broker.password)
-        if self.broker.ca_file is not None:
+        if self.broker.tls:
             client.tls_set(
-                ca_certs=str(self.broker.ca_file),
+                ca_certs=str(self.broker.ca_file) if self.broker.ca_file else None,
                 certfile=str(self.broker.cert_file) if self.broker.cert_file else None,
                 keyfile=str(self.broker.key_file) if self.broker.key_file else None,
                 tls_version=ssl.PROTOCOL_TLS_CLIENT,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
-from agent.contract.records import Alert, Record, Release, payload
+from agent.contract.records import Alert, Record, Release
 from agent.contract.topics import Topics
 from agent.outlets.announcer import IN_FLIGHT, Announcer
 from agent.outlets.mqtt_messages import message_of
@@ -22,28 +22,32 @@ def release(number: int) -> Release:
 @dataclass
 class Row:
     seq: int
-    body: dict[str, Any]
+    body: Record
+
+    def record(self) -> Record:
+        return self.body
 
 
 @dataclass
 class ListOutbox:
-    """The journal's contract over a plain list."""
+    """One outlet's view of a journal, over a plain list."""
 
     rows: list[Row] = field(default_factory=list)
-    settled: int = 0
+    settled: list[int] = field(default_factory=list)
     aside: list[tuple[int, str]] = field(default_factory=list)
 
     def add(self, record: Record) -> None:
-        self.rows.append(Row(len(self.rows) + 1, payload(record)))
+        self.rows.append(Row(len(self.rows) + 1, record))
 
-    def pending(self, outlet: str, limit: int) -> list[Row]:
-        return [row for row in self.rows if row.seq > self.settled][:limit]
+    def pending(self, limit: int, *, after_seq: int = 0) -> list[Row]:
+        done = {*self.settled, *(seq for seq, _ in self.aside)}
+        return [row for row in self.rows if row.seq not in done and row.seq > after_seq][:limit]
 
-    def settle(self, outlet: str, seq: int) -> None:
-        self.settled = seq
+    def settle_rows(self, rows: Sequence[Row]) -> None:
+        self.settled += [row.seq for row in rows]
 
-    def set_aside(self, outlet: str, seq: int, why: str) -> None:
-        self.aside.append((seq, why))
+    def set_aside(self, row: Row, why: str) -> None:
+        self.aside.append((row.seq, why))
 
 
 @dataclass
@@ -60,7 +64,7 @@ class Line:
         return len(self.sent)
 
 
-def announcer(count: int) -> tuple[Announcer, ListOutbox, Line]:
+def announcer(count: int) -> tuple[Announcer[Row], ListOutbox, Line]:
     outbox, line = ListOutbox(), Line()
     for number in range(count):
         outbox.add(release(number))
@@ -72,11 +76,11 @@ def test_rows_are_settled_in_order_as_the_broker_takes_them() -> None:
     assert teller.step() == 3
     assert teller.step() == 0
     teller.taken(2, 0)
-    assert outbox.settled == 0
+    assert outbox.settled == []
     teller.taken(1, 0)
-    assert outbox.settled == 2
+    assert outbox.settled == [1, 2]
     teller.taken(3, 0)
-    assert outbox.settled == 3
+    assert outbox.settled == [1, 2, 3]
     assert [topic for topic, _, _ in line.sent] == ["yard/dock/flow/release"] * 3
 
 
@@ -88,7 +92,7 @@ def test_what_was_not_taken_is_told_again_on_the_next_line() -> None:
     assert teller.step() == 1
     assert line.sent[2][1] == line.sent[1][1]
     teller.taken(3, 0)
-    assert outbox.settled == 2
+    assert outbox.settled == [1, 2]
 
 
 def test_a_closed_line_takes_nothing_and_loses_nothing() -> None:
@@ -97,7 +101,7 @@ def test_a_closed_line_takes_nothing_and_loses_nothing() -> None:
     assert teller.step() == 0
     line.open = True
     assert teller.step() == 1
-    assert outbox.settled == 0
+    assert outbox.settled == []
 
 
 def test_no_more_than_so_many_are_in_flight() -> None:
@@ -114,7 +118,7 @@ def test_a_refused_row_is_set_aside_with_the_reason() -> None:
     teller.step()
     assert teller.taken(1, 0x87) is False
     assert outbox.aside == [(1, "the broker refused it (reason 0x87)")]
-    assert outbox.settled == 1
+    assert outbox.settled == [1]
     assert teller.refused == 1
 
 

@@ -1,0 +1,175 @@
+"""One cell's line through the rooms: detection, flow, assessment, and what they need of each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from agent.assessment.desk import Conditions, Desk, Fault
+from agent.contract.evidence import Evidence
+from agent.contract.inputs import (
+    AlarmCommand,
+    ControllerEvent,
+    FluidTemperature,
+    Input,
+    PotPressure,
+    Reply,
+    ScaleReading,
+)
+from agent.contract.plan import Cell, Plan
+from agent.contract.records import Dispense, Record
+from agent.detection.detector import Detector
+from agent.detection.window import Window
+from agent.flow.evidence import evidence_of
+from agent.flow.measuring import measure
+from agent.flow.record import dispense_record
+from agent.flow.surroundings import PotReadings, Surroundings
+from agent.pipeline.around import Around
+from agent.pipeline.lessons import Lessons
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a cell's line said: records in order, and the evidence of the dispenses among them."""
+
+    records: tuple[Record, ...] = ()
+    evidence: Mapping[str, Evidence] = field(default_factory=dict)
+
+
+NOTHING = Said()
+
+
+class CellLine:
+    """Takes one cell's inputs and the time; gives its records."""
+
+    def __init__(self, cell: Cell, plan: Plan) -> None:
+        self.cell = cell
+        self.detector = Detector(cell, plan)
+        self.desk = Desk(cell, plan)
+        self._plan = plan
+        self._around = Around()
+        self._learned = Lessons()
+        self._settings: dict[str, float] = {}
+        self._scale_ahead_s: dict[str, float] = {}
+
+    def reading(self, reading: ScaleReading) -> Said:
+        """A scale's reading: the hot path."""
+        self._scale_ahead_s[reading.scale] = reading.t_s - reading.arrived_s
+        windows = self.detector.reading(reading)
+        return self._measured(windows) if windows else NOTHING
+
+    def take(self, item: Input) -> Said:
+        """Any other input, in the order of its arrival."""
+        match item:
+            case ScaleReading():
+                return self.reading(item)
+            case ControllerEvent():
+                # What the event ends was measured under what held before it.
+                found = self._measured(self.detector.event(item))
+                if item.event == "needle_set" and item.gun and item.setting is not None and not item.retained:
+                    self._settings[item.gun] = item.setting
+                return _joined(found, Said(tuple(self.desk.event(item))))
+            case PotPressure():
+                self._around.pressure(item)
+                told = Conditions(at_s=item.arrived_s, pot_pressure_bar=item.pressure_bar)
+                return Said(tuple(self.desk.conditions(told)))
+            case FluidTemperature():
+                self._around.temperature(item)
+                told = Conditions(at_s=item.arrived_s, fluid_c=item.temperature_c)
+                return Said(tuple(self.desk.conditions(told)))
+            case Reply():
+                return Said(tuple(self.desk.reply(item)))
+            case AlarmCommand():
+                return Said(tuple(self.desk.alarm_command(item)))
+
+    def passed(self, now_s: float) -> Said:
+        """Time passes."""
+        found = self._measured(self.detector.passed(now_s))
+        told = self.desk.conditions(self._conditions(now_s))
+        return _joined(found, Said((*told, *self.desk.passed(now_s))))
+
+    def finish(self) -> Said:
+        """Nothing more will come."""
+        return self._measured(self.detector.finish())
+
+    def told(self, fault: Fault, now_s: float) -> Said:
+        """Something at the rim went wrong, or is right again."""
+        return Said(tuple(self.desk.conditions(Conditions(at_s=now_s, faults=(fault,)))))
+
+    def restore(
+        self, records: Iterable[Record], events: Iterable[ControllerEvent], kept: Mapping[str, Any]
+    ) -> None:
+        """Take up where the journal left off."""
+        events = list(events)
+        self.desk.restore(records, events)
+        for event in events:
+            if event.event == "needle_set" and event.gun and event.setting is not None:
+                self._settings[event.gun] = event.setting
+        self._learned.restore(kept.get("learned", {}))
+        self.detector.restore(kept.get("detector", {}))
+
+    def kept(self) -> dict[str, Any]:
+        """What the journal should keep for a restart, as plain JSON."""
+        return {"learned": self._learned.kept(), "detector": self.detector.snapshot()}
+
+    def _measured(self, windows: Iterable[Window]) -> Said:
+        records: list[Record] = []
+        evidence: dict[str, Evidence] = {}
+        for window in windows:
+            surroundings = self._surroundings(window)
+            measurement = measure(window, surroundings)
+            dispense = dispense_record(window, surroundings, measurement)
+            if dispense.quality == "good":
+                self._learned.learn(window, measurement, self._group(window))
+            evidence[dispense.id] = evidence_of(window, surroundings)
+            records.append(dispense)
+            records.extend(self.desk.dispense(dispense))
+        return Said(tuple(records), evidence)
+
+    def _surroundings(self, window: Window) -> Surroundings:
+        setup = self._plan.setup(window.setup) if window.setup else None
+        ahead_s = self._scale_ahead_s.get(window.scale, 0.0)
+        pot = self._around.pressures(window.opened_s - ahead_s, window.closed_s - ahead_s)
+        return Surroundings(
+            scale=self.cell.scale(window.scale),
+            fluid=self._plan.fluid(setup.fluid) if setup else None,
+            fluid_c=self._around.temperature_c(window.opened_s - ahead_s),
+            pot=PotReadings(pot[0] + ahead_s, pot[1]) if pot is not None else None,
+            setpoint_bar=setup.pot_pressure_bar if setup else None,
+            air_temperature_c=self.cell.air_temperature_c,
+            air_pressure_hpa=self.cell.air_pressure_hpa,
+            air_humidity_pct=self.cell.air_humidity_pct,
+            gun=self.cell.gun(window.gun) if window.gun else None,
+            learned=self._learned.of(window.gun, window.scale),
+        )
+
+    def _group(self, window: Window) -> str:
+        # Shots are compared for the timing error of their valve only where nothing else differed.
+        setting = self._settings.get(window.gun) if window.gun else None
+        return f"{window.setup}/{setting}"
+
+    def _conditions(self, now_s: float) -> Conditions:
+        heard = self.detector.scales_heard()
+        speaking: dict[str, bool] = {}
+        slopes: dict[str, tuple[float, float]] = {}
+        for scale in self.cell.scales:
+            if scale.name not in heard:
+                continue
+            speaking[scale.name] = now_s - heard[scale.name] < scale.silent_s
+            status = self.detector.status(scale.name)
+            slope, u = status.idle_slope_g_per_s, status.u_idle_slope_g_per_s
+            if slope is not None and u is not None:
+                slopes[scale.name] = (slope, u)
+        return Conditions(at_s=now_s, scales=speaking, idle_slopes=slopes)
+
+
+def dispenses_of(records: Iterable[Record]) -> list[Dispense]:
+    """The dispenses among records."""
+    return [record for record in records if isinstance(record, Dispense)]
+
+
+def _joined(first: Said, second: Said) -> Said:
+    if not first.records:
+        return second
+    return Said((*first.records, *second.records), first.evidence)

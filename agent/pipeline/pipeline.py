@@ -1,0 +1,173 @@
+"""A site's pipeline: raw messages and the time in, records out.
+
+Time passes on the arrival clock. Between two messages the rooms are told of it at fixed moments (whole
+multiples of a tick), so that the same messages give the same records however they were batched.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeAlias
+
+from agent.assessment.alarms import AlarmPanel, Fault
+from agent.contract.evidence import Evidence
+from agent.contract.inputs import (
+    AlarmCommand,
+    ControllerEvent,
+    Input,
+    RawMessage,
+    Reply,
+    ScaleReading,
+    Undecodable,
+)
+from agent.contract.plan import Plan
+from agent.contract.records import Alert, Record
+from agent.intake.complaints import Complaints
+from agent.intake.decoder import Decoder
+from agent.intake.duplicates import Seen
+from agent.pipeline.cell_line import CellLine, Said
+
+Told: TypeAlias = ControllerEvent | Reply | AlarmCommand
+OWN = "agent"
+"""The alarms of the agent itself stand where a cell's would; no cell may have this name."""
+TICK_S = 0.5
+COARSE_TICK_S = 10.0
+"""After `FINE_S` of silence nothing is being measured, and only shifts, alarms and validity still move."""
+FINE_S = 60.0
+LONGEST_GAP_S = 40 * 24 * 3600.0
+"""A longer silence, or a clock that jumped so far, is passed over at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of one message, or of time passing."""
+
+    records: tuple[Record, ...] = ()
+    evidence: Mapping[str, Evidence] = field(default_factory=dict)
+    event: Told | None = None
+    """What somebody told us that must not be lost, when it is new: the journal keeps it."""
+    refused: Undecodable | None = None
+    complaint: str | None = None
+    """A warning to log now; most refused messages are only counted."""
+
+
+class Pipeline:
+    """The rooms in their order, for all cells of a site."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.decoder = Decoder(plan)
+        self.lines = {cell.name: CellLine(cell, plan) for cell in plan.cells}
+        self._own_alarms = AlarmPanel(OWN)
+        self._seen = Seen()
+        self._complaints = Complaints()
+        self._now_s: float | None = None
+        self._heard_s = -math.inf
+
+    def take(self, raw: RawMessage) -> Outcome:
+        """One message, in the order of arrival."""
+        before = self._until(raw.arrived_s)
+        self._heard_s = max(self._heard_s, raw.arrived_s)
+        item = self.decoder.decode(raw)
+        if isinstance(item, ScaleReading):
+            said = self.lines[item.cell].reading(item)
+            return _outcome(before, said)
+        if item is None:
+            return _outcome(before, None)
+        if isinstance(item, Undecodable):
+            complaint = self._complaints.about(item)
+            return _outcome(before, None, refused=item, complaint=complaint)
+        if isinstance(item, ControllerEvent):
+            if not self._seen.first_time(item.cell, item.event_id):
+                return _outcome(before, None)
+            return _outcome(before, self.lines[item.cell].take(item), event=item)
+        said = self._to_own_alarms(item) if item.cell == OWN else self.lines[item.cell].take(item)
+        return _outcome(before, said, event=item if isinstance(item, (Reply, AlarmCommand)) else None)
+
+    def passed(self, now_s: float) -> Outcome:
+        """Time passes with no message."""
+        return _outcome(self._until(now_s), None)
+
+    def finish(self) -> Outcome:
+        """Nothing more will come: give what can be given."""
+        return _outcome([line.finish() for line in self.lines.values()], None)
+
+    def fault(self, fault: Fault, now_s: float) -> Outcome:
+        """Something at the rim went wrong, or is right again: an alarm of every cell it touches."""
+        if fault.cell in self.lines:
+            return _outcome([self.lines[fault.cell].told(fault, now_s)], None)
+        return _outcome([Said(tuple(self._own_alarms.fault(fault, now_s)))], None)
+
+    def refused(self) -> dict[tuple[str, str], int]:
+        """How many messages were refused, by topic and kind of fault."""
+        return self._complaints.counts()
+
+    def restore(
+        self,
+        records: Iterable[Record],
+        events: Iterable[ControllerEvent],
+        kept: Mapping[str, Mapping[str, Any]],
+    ) -> None:
+        """Take up where the journal left off."""
+        records, events = list(records), list(events)
+        self._own_alarms.restore([r for r in records if isinstance(r, Alert) and r.cell == OWN])
+        for event in events:
+            self._seen.first_time(event.cell, event.event_id)
+        for name, line in self.lines.items():
+            line.restore(
+                [record for record in records if record.cell == name],
+                [event for event in events if event.cell == name],
+                kept.get(name, {}),
+            )
+
+    def kept(self) -> dict[str, dict[str, Any]]:
+        """What the journal should keep for a restart, a plain object for each cell."""
+        return {name: line.kept() for name, line in self.lines.items()}
+
+    def _until(self, now_s: float) -> list[Said]:
+        said: list[Said] = []
+        for moment_s in self._moments(now_s):
+            said.extend(heard for line in self.lines.values() if (heard := line.passed(moment_s)).records)
+            if own := self._own_alarms.passed(moment_s):
+                said.append(Said(tuple(own)))
+        return said
+
+    def _to_own_alarms(self, item: Input) -> Said:
+        return Said(tuple(self._own_alarms.command(item))) if isinstance(item, AlarmCommand) else Said()
+
+    def _moments(self, now_s: float) -> Iterator[float]:
+        last_s = self._now_s
+        if last_s is None or now_s - last_s > LONGEST_GAP_S or last_s - now_s > COARSE_TICK_S:
+            # The first message, or a clock that was set: time begins here.
+            last_s = math.floor(now_s / TICK_S) * TICK_S - TICK_S
+        self._now_s = last_s
+        while True:
+            step_s = TICK_S if self._now_s - self._heard_s < FINE_S else COARSE_TICK_S
+            next_s = (math.floor(self._now_s / step_s) + 1) * step_s
+            if next_s > now_s:
+                return
+            self._now_s = next_s
+            yield next_s
+
+
+def _outcome(
+    before: list[Said],
+    said: Said | None,
+    *,
+    event: Told | None = None,
+    refused: Undecodable | None = None,
+    complaint: str | None = None,
+) -> Outcome:
+    if not before and event is None and refused is None and (said is None or not said.records):
+        return EMPTY
+    told = [*before, said] if said is not None else before
+    evidence: dict[str, Evidence] = {}
+    for one in told:
+        evidence.update(one.evidence)
+    records = tuple(record for one in told for record in one.records)
+    return Outcome(records, evidence, event, refused, complaint)
+
+
+EMPTY = Outcome()

@@ -1,0 +1,45 @@
+"""What a starting agent remembers: the newest records and events of the journal, a bounded number of them."""
+
+from __future__ import annotations
+
+from agent.contract.inputs import ControllerEvent
+from agent.contract.records import Record
+from agent.journal.reading import JournalReader
+
+RECORDS_OF_KIND = {
+    "check": 4000,
+    "balance": 200,
+    "wear": 200,
+    "advice": 200,
+    "release": 200,
+    "request": 400,
+    "alert": 2000,
+    "dispense": 4000,
+}
+"""Newest records of each kind: years of checks of a few guns, days of everything else."""
+EVENTS = 5000
+"""Newest events: what a redelivery may repeat, and the last setting and part of every gun."""
+LASTING_EVENTS = ("needle_set", "part_changed", "setup_loaded")
+"""Events whose effect lasts, however long ago they came."""
+LASTING = 2000
+
+
+def remembered(journal: JournalReader) -> tuple[list[Record], list[ControllerEvent]]:
+    """Records and events to restore, each oldest first."""
+    rows = [
+        row
+        for kind, limit in RECORDS_OF_KIND.items()
+        for row in journal.records(kind, limit=limit, newest_first=True)
+    ]
+    records: list[Record] = []
+    for row in sorted(rows, key=lambda row: row.seq):
+        try:
+            records.append(row.record())
+        except (KeyError, TypeError, ValueError):
+            # Written by a later version: it stays in the journal, and this version does without.
+            continue
+    found = {row.seq: row for row in journal.events(limit=EVENTS, newest_first=True)}
+    for kind in LASTING_EVENTS:
+        found |= {row.seq: row for row in journal.events(kind=kind, limit=LASTING, newest_first=True)}
+    events = [found[seq].event() for seq in sorted(found)]
+    return records, [event for event in events if isinstance(event, ControllerEvent)]

@@ -1,0 +1,58 @@
+"""Builds the parts of a running agent from a site's settings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from agent import __version__
+from agent.contract.records import Record
+from agent.journal.journal import Journal
+from agent.journal.limits import MIB, JournalLimits
+from agent.pipeline.pipeline import Pipeline
+from agent.runtime.agent import RunningAgent
+from agent.runtime.clock import Clock
+from agent.runtime.mqtt_link import Broker
+from agent.settings.secrets import located, read_secret
+from agent.settings.site import Site
+
+
+def broker_of(site: Site) -> Broker:
+    """The broker as configured. Raises SecretUnreadable where a password or key cannot be read."""
+    mqtt = site.mqtt
+    return Broker(
+        host=mqtt.host,
+        port=mqtt.port,
+        client_id=site.client_id,
+        version=mqtt.version,
+        username=mqtt.username,
+        password=read_secret(mqtt.password_file) if mqtt.password_file else None,
+        tls=mqtt.uses_tls,
+        ca_file=mqtt.ca_file,
+        cert_file=mqtt.cert_file,
+        key_file=located(mqtt.key_file) if mqtt.key_file else None,
+        keepalive_s=mqtt.keepalive_s,
+        connect_timeout_s=mqtt.connect_timeout_s,
+        reconnect_max_s=mqtt.reconnect_max_s,
+    )
+
+
+def journal_of(site: Site) -> Journal:
+    """The journal as configured. Raises JournalError where it cannot be opened."""
+    limits = JournalLimits(
+        keep_rows=site.journal.keep_rows,
+        quota_bytes=site.journal.quota_mb * MIB,
+        keep_bytes=int(site.journal.quota_mb * MIB * 0.8),
+        ballast_bytes=site.journal.ballast_mb * MIB,
+        low_disk_bytes=site.journal.free_mb * MIB,
+    )
+    return Journal.open(site.state_dir, limits=limits, version=__version__, config_digest=site.plan.digest)
+
+
+def agent_of(
+    site: Site,
+    journal: Journal,
+    clock: Clock,
+    on_records: Callable[[Sequence[Record]], None] | None = None,
+) -> RunningAgent:
+    """The agent, wired and not yet started; `on_records` hears in the worker's thread what was journalled."""
+    return RunningAgent(Pipeline(site.plan), journal, broker_of(site), clock, on_records=on_records)
