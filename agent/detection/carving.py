@@ -18,10 +18,10 @@ AFTER_S = 15.0
 SETTLE_S = 1.0
 """After a neighbour's closing so much is left out, or half the break where that is shorter."""
 SHORTEST_PLATEAU_S = 0.8
-EARLY_S, LATE_S = -0.3, 1.5
-"""How much the middle of a ramp may come before or after the middle of the commanded time: valve delay, the
-way through the air and the scale's filter make it late by some tenths of a second, never early."""
-USUAL_LATE_S = 0.35
+EARLY_S, LATE_S = -0.6, 1.0
+"""How much earlier or later than the commanded opening a curve may stir: valve, way through the air and the
+scale's filter make it late by some tenths of a second, never early but for what the clocks are uncertain."""
+USUAL_LATE_S = 0.2
 REACH_S = 6.0
 """How far the curve may correct the controller's clock."""
 
@@ -99,9 +99,9 @@ def by_controller(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None
     rise = stretch.rise(float("-inf"), float("inf"))
     from_s, to_s, u_s, open_s = placed.from_s, placed.to_s, placed.u_s, placed.open_s
     if rise is not None and open_s is not None:
-        late_s = 0.5 * (rise.from_s + rise.to_s) - 0.5 * (from_s + to_s)
-        like = abs(rise.length_s - open_s) < max(1.0, 0.15 * open_s)
-        if like and not EARLY_S <= late_s <= LATE_S and abs(late_s) < REACH_S + open_s:
+        late_s = rise.stirs_s - from_s
+        like = abs(rise.length_s - open_s) < max(2.5, 0.15 * open_s)
+        if like and not EARLY_S <= late_s <= LATE_S + rise.u_stirs_s:
             shift_s = late_s - USUAL_LATE_S
             from_s, to_s, u_s = from_s + shift_s, to_s + shift_s, 0.3
     return _found(watch, stretch, room, Times(from_s, to_s, open_s, u_s), rise)
@@ -117,8 +117,12 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
     stretch = _stretch(watch, from_s, to_s, room)
     limits = watch.limits
     low = max(room.from_s, from_s - BEFORE_S)
+    # The gate looks back over `break_s`: what rose outside of the activity is something else.
+    slack_s = limits.break_s + 1.0
     rise = stretch.rise(low, min(room.to_s, to_s + AFTER_S))
     if rise is None or rise.mass_g < max(limits.smallest_g, 8.0 * stretch.noise_g):
+        return None
+    if rise.to_s < from_s or rise.from_s > to_s or rise.from_s < from_s - slack_s:
         return None
     flow = rise.mass_g / max(rise.length_s, 1e-6)
     shortest = limits.shortest_s * (2.0 if rise.broken else 1.0)
@@ -186,10 +190,11 @@ def _found(
 ) -> Found:
     from_s, to_s = times.from_s, times.to_s
     low, high = max(room.from_s, from_s - BEFORE_S), min(room.to_s, to_s + AFTER_S)
+    flow = rise.mass_g / max(to_s - from_s, 0.1) if rise is not None else watch.limits.slowest_g_per_s
     notes: set[str] = set()
     left_out: list[tuple[float, float]] = []
     for d in stretch.disturbances:
-        if stretch.is_jet(d, from_s, to_s):
+        if stretch.is_jet(d, from_s, to_s, flow):
             continue
         if d.to_s > from_s and d.from_s < to_s + 0.5:
             if d.moved_g or _spoils(stretch, d):

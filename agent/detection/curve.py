@@ -12,7 +12,7 @@ a ramp's beginning that goes back at its end is no moved container.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +24,10 @@ SIDE_S = 1.0
 """How long a level is looked at on either side of a disturbance."""
 PUT_BACK_S = 15.0
 """A lean or a lifted container that is right again within this time is temporary."""
+JET_S = 2.5
+JET_EARLY_S = 0.7
+JET_SMEARS_S = 1.5
+"""How long before and after the commanded time a jet's push may be seen: clocks, valves, the scale's filter."""
 HALF_STEP = 0.29
 
 
@@ -46,13 +50,22 @@ class Rise:
     from_s: float
     to_s: float
     mass_g: float
-    broken: bool
+    stirs_s: float
+    """The last time the level before was still there."""
+    u_stirs_s: float
+    """How much later than the flow's beginning that may be, for rounding and noise."""
+    broken: bool = False
     """Whether the container was moved in it or too close to it."""
 
     @property
     def length_s(self) -> float:
         """How long it took."""
         return self.to_s - self.from_s
+
+    @property
+    def flow_g_per_s(self) -> float:
+        """Its mean flow, roughly."""
+        return self.mass_g / max(self.length_s, 0.1)
 
 
 class Stretch:
@@ -105,11 +118,33 @@ class Stretch:
         slack = 0.15 * (last - first) + 0.5
         begin = begin if abs(begin - first) < slack else first
         end = end if abs(end - last) < slack else last
-        broken = any(
-            d.moved_g and begin - 2.0 < d.to_s and d.from_s < end + 2.0 and not self.is_jet(d, begin, end)
-            for d in self.disturbances
+        # A flow that is faster or slower at first than later bends the line: no flow before the curve stirs.
+        still = max(1.2 * self.limits.resolution_g, 4.0 * self.noise_g)
+        resting = t[(t < early) & (m <= low + still)]
+        stirs = float(resting[-1]) if resting.size else begin
+        begin = max(begin, stirs)
+        end = self._end(t, m, late, end, high, still)
+        rise = Rise(begin, end, mass, stirs, still / slope)
+        return replace(rise, broken=any(self._breaks(d, rise) for d in self.disturbances))
+
+    def _end(self, t: Floats, m: Floats, late: float, end: float, high: float, still: float) -> float:
+        # Where the jet's push goes, the curve falls from its peak to the level: it closed at the peak.
+        tail = t > late
+        if not tail.any():
+            return end
+        peak = int(np.argmax(np.where(tail, m, -np.inf)))
+        if m[peak] > high + still and t[peak] < end + JET_SMEARS_S:
+            return max(end, float(t[peak]))
+        resting = t[tail & (m >= high - still)]
+        return min(end, float(resting[0])) if resting.size else end
+
+    def _breaks(self, found: Disturbance, rise: Rise) -> bool:
+        near = rise.from_s - 2.0 < found.to_s and found.from_s < rise.to_s + 2.0
+        return (
+            found.moved_g != 0.0
+            and near
+            and not self.is_jet(found, rise.from_s, rise.to_s, rise.flow_g_per_s)
         )
-        return Rise(begin, end, mass, broken)
 
     def fall_g(self, from_s: float, to_s: float) -> float:
         """How far the undisturbed curve falls below what it had reached before, within [from_s, to_s)."""
@@ -117,15 +152,17 @@ class Stretch:
         m = self.base_g[inside]
         return float(np.max(np.maximum.accumulate(m) - m)) if m.size else 0.0
 
-    def is_jet(self, found: Disturbance, begin_s: float, end_s: float) -> bool:
-        """Whether a jump at a ramp's beginning or end is the jet's push: the other end takes it back."""
-        near = min(abs(found.from_s - begin_s), abs(found.to_s - end_s)) < 1.5
-        other = sum(
-            d.moved_g
-            for d in self.disturbances
-            if d is not found and min(abs(d.from_s - begin_s), abs(d.to_s - end_s)) < 1.5
-        )
-        return near and abs(other + found.moved_g) < max(self.tolerance_g(), 0.3 * abs(found.moved_g))
+    def is_jet(self, found: Disturbance, opened_s: float, closed_s: float, flow_g_per_s: float) -> bool:
+        """Whether a jump is the jet's push on the pan: up as the gun opens, or down as it closes.
+
+        F = m' v: over g it is the flow times the time of a fall from that speed, 2.5 s at 25 m/s and no more.
+        """
+        most = JET_S * flow_g_per_s + self.tolerance_g()
+        if 0.0 < found.moved_g < most:
+            return found.to_s - opened_s > -JET_EARLY_S and found.from_s - opened_s < JET_SMEARS_S
+        if -most < found.moved_g < 0.0:
+            return found.to_s - closed_s > -JET_EARLY_S and found.from_s - closed_s < JET_SMEARS_S
+        return False
 
     def _disturbances(self, flow_g_per_s: float | None) -> list[Disturbance]:
         t, m = self.t_s, self.mass_g
@@ -138,7 +175,8 @@ class Stretch:
         jumps = np.flatnonzero(np.abs(dm) > most)
         spans = _spans(jumps, t, apart_s=0.8)
         still = 1.5 * flow * dt + max(1.2 * self.limits.resolution_g, 5.0 * self.noise_g)
-        spans = _joined([_widened(span, dm, still) for span in spans])
+        uneven = 0.5 * flow * BLOCK_S + max(1.2 * self.limits.resolution_g, 5.0 * self.noise_g)
+        spans = _joined([_settled(_widened(span, dt, dm, still), t, m, uneven) for span in spans])
         return self._temporary([self._measured(i, j) for i, j in spans])
 
     def _flow(self, dt: Floats, dm: Floats) -> float:
@@ -250,14 +288,34 @@ def _spans(
     return spans
 
 
-def _widened(span: tuple[int, int], dm: Floats, still: Floats) -> tuple[int, int]:
+def _widened(span: tuple[int, int], dt: Floats, dm: Floats, still: Floats) -> tuple[int, int]:
     """Take in the foot and the tail of a jump that a scale's filter smears over some blocks."""
     first, last = span
+    # Messages that were held up arrive at once after a gap: the jump is the gap's.
+    while first > 0 and dt[first - 1] > 2.0 * BLOCK_S:
+        first -= 1
     while first > 0 and abs(dm[first - 1]) > still[first - 1]:
         first -= 1
     while last < dm.size and abs(dm[last]) > still[last]:
         last += 1
     return first, last
+
+
+def _settled(span: tuple[int, int], t: Floats, m: Floats, uneven_g: float) -> tuple[int, int]:
+    """Go on until a second's readings lie on a line again that does not fall, on either side."""
+    first, last = span
+    while last + 3 < t.size and _is_unsettled(t[last : last + 4], m[last : last + 4], uneven_g):
+        last += 1
+    while first >= 3 and _is_unsettled(t[first - 3 : first + 1], m[first - 3 : first + 1], uneven_g):
+        first -= 1
+    return first, last
+
+
+def _is_unsettled(t: Floats, m: Floats, uneven_g: float) -> bool:
+    """Whether the inner of four points are off the line through the outer two, or the last is below."""
+    share = (t[1:3] - t[0]) / (t[3] - t[0])
+    off_g = float(np.max(np.abs(m[1:3] - m[0] - share * (m[3] - m[0]))))
+    return off_g > uneven_g or m[3] - m[0] < -uneven_g
 
 
 def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
