@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Literal, Self, TypeVar
 
 from agent.contract.evidence import Evidence
-from agent.contract.inputs import Undecodable
+from agent.contract.inputs import RawMessage, Undecodable
 from agent.contract.records import Record
 from agent.journal.database import Database
 from agent.journal.errors import Fault, JournalError, JournalFull
@@ -34,14 +34,16 @@ from agent.journal.opening import open_file
 from agent.journal.outbox import OutletView, write_ranges
 from agent.journal.packing import packed
 from agent.journal.reading import FILE_NAME, JournalReader
-from agent.journal.retention import PORTION, Pruned, prune, retain, used_bytes
+from agent.journal.retention import PORTION, Pruned, prune, retain, retain_by_age, used_bytes
 from agent.journal.rows import Event, Row, event_body, event_key, same_event
 from agent.journal.space import Ballast, Space
-from agent.journal.stamp import Clock, machine_clock
+from agent.journal.stamp import Clock, Stamp, machine_clock
 from agent.journal.verify import verify
 from agent.journal.writing import PreparedRecord, Run, Writer, keep_state, quarantine
 
 Result = TypeVar("Result")
+STRANGE_NS = 90 * 86_400 * 1_000_000_000
+"""A clock that is so far from what the journal knows does not decide what is old."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,9 @@ class Journal(JournalReader):
         self._ballast = Ballast(self.folder, self.limits.ballast_bytes)
         self._ballast.restore()
         self._full_since: str | None = None
+        self._opened_at = clock()
+        newest_ns = database.one("SELECT max(wall_ns) FROM records")
+        self._long_off = newest_ns is not None and abs(self._opened_at.wall_ns - newest_ns) > STRANGE_NS
 
     @classmethod
     def open(
@@ -133,14 +138,14 @@ class Journal(JournalReader):
         events: Sequence[Event] = (),
         evidence: Mapping[str, Evidence] | None = None,
         state: Mapping[str, bytes] | None = None,
-        malformed: Sequence[tuple[Undecodable, bytes]] = (),
+        refused: Sequence[tuple[RawMessage, Undecodable]] = (),
     ) -> Appended:
         """Write all of this in one transaction; when it returns, it is on the disk.
 
-        `evidence` goes by record id; an empty `state` value forgets its name. A record or event that is in
-        the journal already is left as it is. Raises JournalFull or JournalBusy (nothing was written, try
-        again), and JournalReadOnly, JournalIoError or JournalCorrupt (restart). ValueError: the arguments
-        are at fault.
+        `evidence` goes by record id, `refused` are messages that could not be read; an empty `state` value
+        forgets its name. A record or event that is in the journal already is left as it is. Raises
+        JournalFull or JournalBusy (nothing was written, try again), and JournalReadOnly, JournalIoError or
+        JournalCorrupt (restart). ValueError: the arguments are at fault.
         """
         given = evidence or {}
         ready = [
@@ -162,8 +167,8 @@ class Journal(JournalReader):
                 writer.close_chains()
                 for name, value in (state or {}).items():
                     keep_state(cursor, name, value)
-                if malformed:
-                    quarantine(cursor, malformed, self.limits)
+                if refused:
+                    quarantine(cursor, refused, self.limits)
             return Appended(
                 tuple(new), tuple(known), tuple(new_events), tuple(known_events), (*differing, *other)
             )
@@ -202,6 +207,10 @@ class Journal(JournalReader):
         database = Database(self.database.path, self.limits, self.database.tripwire)
         return OutletView(database, outlet, hold_untrusted=hold_untrusted)
 
+    def outlet(self, outlet: str) -> OutletView:
+        """An outlet's view on the writer's own connection, for an outlet in the writer's thread."""
+        return OutletView(self.database, outlet)
+
     def pending(self, outlet: str, limit: int) -> list[Row]:
         """The oldest records that an outlet has not settled, checked, in order."""
         return self._view(outlet, lambda view: view.pending(limit))
@@ -225,7 +234,10 @@ class Journal(JournalReader):
 
     def tend(self) -> Tended:
         """Housekeeping, to be called once a minute: retention, ballast, room on the disk."""
-        pruned = retain(self.database, self.limits, self._clock().wall_ns)
+        now = self._clock()
+        pruned = retain(self.database, self.limits, now.wall_ns)
+        if self._age_counts(now):
+            pruned += retain_by_age(self.database, self.limits, now.wall_ns)
         whole = self._ballast.restore()
         space = Space.of(self.folder)
         used = used_bytes(self.database)
@@ -274,8 +286,14 @@ class Journal(JournalReader):
             self.database.close()
             self._lock_file.give_back()
 
+    def _age_counts(self, now: Stamp) -> bool:
+        """Whether the clock can be believed so far that rows may go for their age alone."""
+        run_ns = now.monotonic_ns - self._opened_at.monotonic_ns
+        stepped = abs(now.wall_ns - self._opened_at.wall_ns - run_ns) > STRANGE_NS
+        return now.time_trusted and not stepped and not self._long_off
+
     def _view(self, outlet: str, use: Callable[[OutletView], Result]) -> Result:
-        view = OutletView(self.database, outlet)
+        view = self.outlet(outlet)
         try:
             return use(view)
         finally:

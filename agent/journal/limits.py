@@ -17,6 +17,10 @@ class JournalLimits:
     """Records kept; above it the oldest go that were sent. At least 1."""
     keep_bytes: int = 512 * MIB
     """Bytes in use inside the file; above it the oldest rows go that were sent."""
+    keep_s: float = 3650 * 86400.0
+    """Records are kept for so long, seconds; older ones go that were sent."""
+    keep_raw_s: float = 400 * 86400.0
+    """Raw readings behind the dispenses are kept for so long, seconds."""
     quota_bytes: int = 1024 * MIB
     """The file never grows beyond this. Here even rows that were not sent go, and that is alarmed."""
     ballast_bytes: int = 2 * MIB

@@ -9,6 +9,8 @@ from types import TracebackType
 from typing import Any, Self
 
 from agent.contract.evidence import Evidence
+from agent.contract.inputs import ControllerEvent
+from agent.contract.records import KINDS, Record
 from agent.journal.chain import checksum
 from agent.journal.database import Database, Tripwire
 from agent.journal.errors import Fault, JournalIoError
@@ -17,6 +19,8 @@ from agent.journal.packing import unpacked
 from agent.journal.rows import EVENT_COLUMNS, EVENTS_FROM, RECORD_COLUMNS, RECORDS_FROM, EventRow, Row
 
 FILE_NAME = "journal.db"
+_RESTORED = {"check": 5000, "dispense": 1000}
+"""How many records of a kind a restart reads; 200 of the others."""
 
 
 class JournalReader:
@@ -154,6 +158,27 @@ class JournalReader:
         )
         rows = self.database.read(sql, [*values, -1 if limit is None else limit])
         return [row for row in map(_event_row, rows) if self._sound(row)]
+
+    def records_to_restore(self) -> list[Record]:
+        """The newest records of each kind, oldest first: enough to take up where an earlier run stopped."""
+        rows: list[Row] = []
+        for kind in KINDS:
+            rows += self.records(kind, newest_first=True, limit=_RESTORED.get(kind, 200))
+        found = []
+        for row in sorted(rows, key=lambda row: row.seq):
+            try:
+                found.append(row.record())
+            except (KeyError, ValueError) as fault:
+                self._report(
+                    "journal-strange-row", f"record {row.id!r} is of another version: {fault}", row.seq
+                )
+        return found
+
+    def events_to_restore(self, limit: int = 5000) -> list[ControllerEvent]:
+        """The newest events of the controllers, oldest first."""
+        rows = self.events(newest_first=True, limit=limit)
+        events = [row.event() for row in reversed(rows)]
+        return [event for event in events if isinstance(event, ControllerEvent)]
 
     def kept_state(self, name: str) -> bytes | None:
         """A small named value, or None where it was never kept or is damaged."""

@@ -77,6 +77,31 @@ def retain(database: Database, limits: JournalLimits, wall_ns: int) -> Pruned:
         done += step
 
 
+def retain_by_age(database: Database, limits: JournalLimits, wall_ns: int) -> Pruned:
+    """Let sent rows go that are older than `keep_s`, and raw readings older than `keep_raw_s`.
+
+    At most one portion at a time: a clock that is wrong and not noticed does little harm.
+    """
+    raw_from = int(database.one("SELECT pruned_seq FROM chains WHERE name = 'evidence'") or 0)
+    raw = _oldest_before(database, raw_from, wall_ns - round(limits.keep_raw_s * 1e9))
+    if raw > raw_from:
+        with database.transaction() as cursor:
+            cursor.execute("DELETE FROM evidence WHERE seq <= ?", (raw,))
+            cursor.execute("UPDATE chains SET pruned_seq = ? WHERE name = 'evidence'", (raw,))
+    old = _oldest_before(database, 0, wall_ns - round(limits.keep_s * 1e9))
+    rows = old - int(database.one("SELECT pruned_seq FROM chains WHERE name = 'records'") or 0)
+    return prune(database, rows, 0, wall_ns, with_events=True) if rows > 0 else Pruned()
+
+
+def _oldest_before(database: Database, after_seq: int, wall_ns: int) -> int:
+    """The last of the next portion of rows that was written before a time."""
+    sql = (
+        "SELECT max(seq) FROM (SELECT seq, wall_ns FROM records WHERE seq > ? ORDER BY seq LIMIT ?) "
+        "WHERE wall_ns < ?"
+    )
+    return int(database.one(sql, (after_seq, PORTION, wall_ns)) or 0)
+
+
 def prune(
     database: Database,
     rows: int,

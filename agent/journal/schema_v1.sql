@@ -63,6 +63,8 @@ CREATE TABLE chains (
 ) WITHOUT ROWID;
 INSERT INTO chains VALUES ('records', 0, zeroblob(32), 0, zeroblob(32));
 INSERT INTO chains VALUES ('events', 0, zeroblob(32), 0, zeroblob(32));
+-- Raw readings are let go before their records: up to pruned_seq none need be there.
+INSERT INTO chains VALUES ('evidence', 0, zeroblob(32), 0, zeroblob(32));
 
 -- What was let go, and whether anyone had not been told of it yet.
 CREATE TABLE prunings (

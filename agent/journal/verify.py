@@ -92,7 +92,7 @@ def _span(one: str, first: int, last: int) -> str:
 
 def _evidence(database: Database) -> list[Fault]:
     faults: list[Fault] = []
-    at = 0
+    at = int(database.one("SELECT pruned_seq FROM chains WHERE name = 'evidence'") or 0)
     while True:
         rows = database.read(
             "SELECT r.seq, r.id, r.evidence_sha, e.data FROM records AS r "

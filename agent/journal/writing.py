@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
-from agent.contract.inputs import ControllerEvent, Undecodable
+from agent.contract.inputs import ControllerEvent, RawMessage, Undecodable
 from agent.contract.records import Record, to_json
 from agent.contract.times import epoch_s
 from agent.journal.chain import checksum, content, link
@@ -209,19 +209,19 @@ def close_chains(cursor: sqlite3.Cursor, ends: Mapping[str, tuple[int, bytes]]) 
 
 
 def quarantine(
-    cursor: sqlite3.Cursor, malformed: Sequence[tuple[Undecodable, bytes]], limits: JournalLimits
+    cursor: sqlite3.Cursor, refused: Sequence[tuple[RawMessage, Undecodable]], limits: JournalLimits
 ) -> None:
     """Keep messages that could not be read, as they came and cut to size; the oldest make room."""
     rows: list[tuple[Any, ...]] = [
         (
             what.topic[:1000],
-            payload[: limits.quarantine_bytes],
-            len(payload),
+            message.payload[: limits.quarantine_bytes],
+            len(message.payload),
             what.code,
             what.fault[:1000],
             round(what.arrived_s * 1000) * MS_NS,
         )
-        for what, payload in malformed
+        for message, what in refused
     ]
     cursor.executemany(
         "INSERT INTO quarantine (topic, payload, bytes, code, fault, arrived_ns) VALUES (?, ?, ?, ?, ?, ?)",

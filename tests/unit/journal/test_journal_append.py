@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from agent.contract.evidence import Evidence
-from agent.contract.inputs import AlarmCommand, Reply, Undecodable
+from agent.contract.inputs import AlarmCommand, RawMessage, Reply, Undecodable
 from agent.contract.records import to_json
 from agent.journal.errors import JournalClosed, JournalLocked
 from agent.journal.journal import Journal
@@ -130,8 +130,9 @@ def test_kept_state_is_replaced_and_forgotten(journal: Journal, open_journal: An
 def test_the_quarantine_keeps_the_newest_and_cuts_to_size(open_journal: Any) -> None:
     journal = open_journal(limits=JournalLimits(quarantine_rows=3, quarantine_bytes=8))
     for number in range(5):
+        message = RawMessage("plant/north/x", f"{number}-rubbish-rubbish".encode(), 1.77e9)
         what = Undecodable("plant/north/x", 1.77e9, "not JSON", "not_json")
-        journal.append(malformed=[(what, f"{number}-rubbish-rubbish".encode())])
+        journal.append(refused=[(message, what)])
     assert [payload for _, payload, _, _ in journal.quarantined()] == [b"4-rubbis", b"3-rubbis", b"2-rubbis"]
 
 
