@@ -186,6 +186,7 @@ CELL_FACTS: Mapping[str, CellFact] = {
     "creep_pct": _creep,
     "warmer_c": _warmer,
     "all_pass": _all_pass,
+    "largest_scatter": lambda e: max((s for s in map(_scatter, e.guns) if s is not None), default=None),
     "air_share_pct": lambda e: _cell_share(e, "air_in_line"),
     "unsteady_share_pct": lambda e: _cell_share(e, "unsteady_flow"),
     "pressure_flag_share_pct": lambda e: _cell_share(e, "pressure_off_setpoint"),

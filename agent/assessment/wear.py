@@ -102,16 +102,16 @@ def judge_wear(points: Sequence[WearPoint], limit_pct: float = 10.0) -> WearJudg
     return WearJudged(
         len(kept),
         kept[0].at_s,
-        _pct(change),
-        _pct(low),
-        _pct(high),
+        100 * change,
+        100 * low,
+        100 * high,
         shape.pattern if shape else "none",
         limit_pct,
         due,
         due_g.x if due_g else None,
         due_g.earliest if due_g else None,
         due_g.latest if due_g else None,
-        _reason(changes, shape, _pct(change), limit_pct, due),
+        _reason(changes, shape, 100 * change, limit_pct, due),
         sigma_pct=100 * changes.sigma,
         upper_sum=found.upper,
         lower_sum=found.lower,
@@ -135,18 +135,20 @@ def _line(changes: Changes, found: Found, x: Floats) -> Line | None:
 
 
 def _now(changes: Changes, shape: Shape | None, line: Line | None) -> tuple[float, float, float]:
-    """The present change and its 95 % interval, logarithms."""
+    """The present change and its 95 % interval, as fractions."""
     sigma, n = changes.sigma, len(changes.change)
     if line is not None:
         x = float(changes.days[-1])
-        level, own = line.at(x), line.half_width(x, single=False) / coverage_factor(line.n - 2)
+        level, own = line.at(x), line.half_width(x, single=False) / coverage_factor(line.dof)
     elif shape is not None and shape.sudden:
         since = changes.change[shape.begins :]
         level, own = float(since.mean()), sigma / math.sqrt(len(since))
     else:
         level = float(ewma(changes.change, 0.0, LEVEL_WEIGHT)[-1])
         own = sigma * math.sqrt(LEVEL_WEIGHT / (2 - LEVEL_WEIGHT))
-    half = coverage_factor(max(n - 1, 1)) * math.hypot(own, changes.u_level)
+    if line is None:
+        own = math.hypot(own, changes.u_level)
+    half = coverage_factor(max(n - 1, 1)) * own
     return level, level - half, level + half
 
 
@@ -154,7 +156,7 @@ def _forecast(
     points: Sequence[WearPoint], changes: Changes, found: Found, limit_pct: float
 ) -> tuple[Due | None, Crossing | None]:
     """When, and after how many more grams, the limit is met."""
-    limit = math.log1p(limit_pct / 100)
+    limit = limit_pct / 100
     now, sprayed = float(changes.days[-1]), float(changes.grams[-1])
     by_day, by_gram = _line(changes, found, changes.days), _line(changes, found, changes.grams)
     meets = None if by_day is None else crossing(by_day, limit, now, now + FURTHEST_DAYS)
@@ -188,13 +190,9 @@ def _reason(
     ago = " in the latest check (check again)" if seen == 1 else f" {seen} checks ago"
     if shape.pattern == "plugging":
         how = f"fell{ago}" if shape.sudden else "falls little by little"
-        of = f", by {-_pct(shape.size):.1f} % from its worn level" if shape.on_drift else ""
+        of = f", by {-100 * shape.size:.1f} % from its worn level" if shape.on_drift else ""
         return f"flow {how}{of}: {size}. Low flow is no wear: look for a plugged tip, filter or hose"
     if shape.pattern == "step":
         return f"flow jumped{ago}: {size}{over}. Look at the tip and the needle for damage"
     when = "" if due is not None or over else "; no date can be given yet"
     return f"flow rises steadily: {size}, limit {limit_pct:g} %{over}{when}"
-
-
-def _pct(log_ratio: float) -> float:
-    return 100 * math.expm1(log_ratio)

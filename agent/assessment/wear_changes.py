@@ -15,6 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from agent.assessment.repeatability import GRUBBS_FROM, grubbs_critical, grubbs_statistic
+from agent.assessment.wear_charts import D2_OF_TWO, MOVING_RANGE_LIMIT
+
 Floats = NDArray[np.float64]
 
 LONGEST_HISTORY = 2000
@@ -23,8 +26,6 @@ CHAIN_CHECKS = 3
 """So many checks fix the level of conditions that are met for the first time later on."""
 CARRY_WEIGHT = 0.25
 """EWMA weight with which the change is carried on."""
-MEDIAN_MOVING_RANGE = 0.9539
-"""Median of the range of two unit normal values (ISO 7870-2's d4): robust against a step."""
 PRIOR_RANGES = 6
 """The checks' own uncertainty counts for so many moving ranges in the standard deviation."""
 SMALLEST_SIGMA = 0.0005
@@ -56,12 +57,14 @@ class WearPoint:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """The change of every check against the new part, natural logarithm of the ratio."""
+    """The change of every check against the new part: ratio of flows, less one."""
 
     days: Floats
     """Days since the first check, shape (n,)."""
     grams: Floats
     change: Floats
+    group: NDArray[np.int64]
+    """Which of the sets of like conditions each check belongs to, shape (n,)."""
     sigma: float
     """Standard deviation of a single check's change."""
     baseline: int
@@ -93,20 +96,21 @@ def changes_of(points: Sequence[WearPoint], baseline: int | None = None) -> Chan
     change = _chain(log_flow, keys, slope * days, wanted)
     grams = np.array([point.grams for point in points])
     first = min(wanted, keys.count(keys[0]))
-    return Changes(days, grams, change, sigma, first, _u_level(sigma, first, len(set(keys))))
+    order = {key: number for number, key in enumerate(dict.fromkeys(keys))}
+    group = np.array([order[key] for key in keys])
+    return Changes(days, grams, change, group, sigma, first, _u_level(sigma, first, len(order)))
 
 
 def _u_level(sigma: float, baseline: int, levels: int) -> float:
     """Every further level adds the uncertainty of its first checks and of the change carried on."""
-    median_of = math.pi / 2  # a median's variance against a mean's
     link = 1 / CHAIN_CHECKS + CARRY_WEIGHT / (2 - CARRY_WEIGHT)
-    return sigma * math.sqrt(median_of / baseline + (levels - 1) * link)
+    return sigma * math.sqrt(1 / baseline + (levels - 1) * link)
 
 
 def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int) -> Floats:
     first_key = keys[0]
     first = [float(value) for value, key in zip(log_flow, keys, strict=True) if key == first_key][:wanted]
-    levels: dict[Hashable, float] = {first_key: statistics.median(first)}
+    levels: dict[Hashable, float] = {first_key: _level(first)}
     early: dict[Hashable, list[int]] = {}
     change = np.zeros(len(log_flow))
     carried = 0.0  # what has come about beyond the trend, so that carrying on does not lag behind it
@@ -122,11 +126,23 @@ def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int) -
         else:
             change[index] = log_flow[index] - levels[key]
             carried += CARRY_WEIGHT * (float(change[index]) - float(trend[index]) - carried)
-    return change
+    return np.expm1(change)
+
+
+def _level(values: list[float]) -> float:
+    """The mean, without one outlier by Grubbs' test: one odd check must not spoil the baseline."""
+    if len(values) >= GRUBBS_FROM:
+        furthest, statistic = grubbs_statistic(values)
+        if statistic > grubbs_critical(len(values), alpha=0.01):
+            values = [value for index, value in enumerate(values) if index != furthest]
+    return statistics.fmean(values)
 
 
 def _sigma(log_flow: Floats, keys: list[Hashable], u_rel: list[float]) -> float:
-    """Standard deviation of a check from moving ranges at like conditions, steadied by the checks' own u."""
+    """Standard deviation of a check from moving ranges at like conditions, steadied by the checks' own u.
+
+    Ranges beyond the moving-range chart's limit (a step between two checks) are left out, as that chart asks.
+    """
     latest: dict[Hashable, float] = {}
     ranges = []
     for value, key in zip(log_flow, keys, strict=True):
@@ -134,7 +150,10 @@ def _sigma(log_flow: Floats, keys: list[Hashable], u_rel: list[float]) -> float:
             ranges.append(abs(float(value) - latest[key]))
         latest[key] = float(value)
     own = math.sqrt(statistics.fmean(u * u for u in u_rel))
-    seen = statistics.median(ranges) / MEDIAN_MOVING_RANGE if ranges else own
+    for _ in range(3):
+        limit = MOVING_RANGE_LIMIT * statistics.fmean(ranges) if ranges else 0.0
+        ranges = [width for width in ranges if width <= limit]
+    seen = statistics.fmean(ranges) / D2_OF_TWO if ranges else own
     n = len(ranges)
     return max(math.sqrt((n * seen**2 + PRIOR_RANGES * own**2) / (n + PRIOR_RANGES)), SMALLEST_SIGMA)
 

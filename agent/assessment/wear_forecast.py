@@ -19,28 +19,42 @@ Floats = NDArray[np.float64]
 class Line:
     """A straight line through a series, with what its prediction interval needs."""
 
-    intercept: float
+    level: float
+    """The line's value at `centre`."""
     slope: float
-    u_slope: float
     scale: float
     """Robust standard deviation about the line."""
     n: int
     centre: float
     """Mean of x."""
     squares: float
-    """Sum of squares of x about its mean."""
+    """Sum of squares of x, about the mean of its own group."""
+    groups: int = 1
+    u_anchor: float = 0.0
+    """Standard uncertainty of the level beyond the scatter about the line."""
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom of the scatter."""
+        return self.n - self.groups - 1
+
+    @property
+    def u_slope(self) -> float:
+        """Standard uncertainty of the slope."""
+        return self.scale / math.sqrt(self.squares)
 
     def at(self, x: float) -> float:
         """The line's value."""
-        return self.intercept + self.slope * x
+        return self.level + self.slope * (x - self.centre)
 
     def half_width(self, x: float, level: float = 0.95, *, single: bool = True) -> float:
         """Half width of the prediction interval at `x`.
 
-        t s sqrt(1 + 1/n + (x - mean)^2 / Sxx), for a single further check; without the 1 for the line itself.
+        t sqrt(s^2 (1 + 1/n + (x - mean)^2 / Sxx) + u_anchor^2), for a single further check; without the 1 for
+        the line itself.
         """
         spread = float(single) + 1 / self.n + (x - self.centre) ** 2 / self.squares
-        return coverage_factor(self.n - 2, level) * self.scale * math.sqrt(spread)
+        return coverage_factor(self.dof, level) * math.hypot(self.scale * math.sqrt(spread), self.u_anchor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,38 +71,59 @@ REJECTED_BEYOND = 4.0
 """Checks further from the line than so many robust standard deviations are left out of the final fit."""
 
 
-def fit_line(x: Floats, y: Floats, bend: float = 1.345) -> Line | None:
+def fit_line(
+    x: Floats,
+    y: Floats,
+    group: NDArray[np.int64] | None = None,
+    *,
+    u_anchor: float = 0.0,
+    bend: float = 1.345,
+) -> Line | None:
     """Huber's robust regression of y on x; None where x cannot carry a line.
 
     statsmodels' RLM with the tuning constant `bend`, fitted a second time without the points that the first
-    fit shows to be far away: some plugged checks must not bend the line of a drift.
+    fit shows to be far away: some plugged checks must not bend the line of a drift. With groups, the slope is
+    taken from within them alone (each has a level of its own), so that what links them cannot tilt it; the
+    level is that of all points.
     """
-    line = _huber(x, y, bend)
+    group = np.zeros(len(x), dtype=np.int64) if group is None else group
+    line = _huber(x, y, group, u_anchor, bend)
     if line is None:
         return None
-    near = np.abs(y - line.intercept - line.slope * x) <= REJECTED_BEYOND * line.scale
+    rest = _within(y, group) - line.slope * _within(x, group)
+    near = np.abs(rest) <= REJECTED_BEYOND * line.scale
     if near.all() or near.sum() < max(4, len(x) // 2):
         return line
-    return _huber(x[near], y[near], bend) or line
+    return _huber(x[near], y[near], group[near], u_anchor, bend) or line
 
 
-def _huber(x: Floats, y: Floats, bend: float) -> Line | None:
-    squares = float(np.sum((x - x.mean()) ** 2))
-    if len(x) < 4 or squares <= 0:
+def _huber(x: Floats, y: Floats, group: NDArray[np.int64], u_anchor: float, bend: float) -> Line | None:
+    groups = len(np.unique(group))
+    inner = _within(x, group)
+    squares = float(inner @ inner)
+    if len(x) < groups + 3 or squares <= 0:
         return None
     from statsmodels.robust.norms import HuberT
     from statsmodels.robust.robust_linear_model import RLM
 
-    centre = float(x.mean())
-    reach = float(np.max(np.abs(x - centre)))  # of order one, so that days and grams are solved alike
-    design = np.column_stack([np.ones_like(x), (x - centre) / reach])
+    reach = float(np.max(np.abs(inner)))  # of order one, so that days and grams are solved alike
+    design = np.column_stack([np.ones_like(x), inner / reach])
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # a perfect fit has scale 0, which RLM warns of and is no fault here
-        fit = RLM(y, design, M=HuberT(bend)).fit(maxiter=100)
-    level, slope, scale = float(fit.params[0]), float(fit.params[1]) / reach, float(fit.scale)
-    if not all(math.isfinite(value) for value in (level, slope, scale)):
+        fit = RLM(_within(y, group), design, M=HuberT(bend)).fit(maxiter=100)
+    offset, slope, scale = float(fit.params[0]), float(fit.params[1]) / reach, float(fit.scale)
+    if not all(math.isfinite(value) for value in (offset, slope, scale)):
         return None
-    return Line(level - slope * centre, slope, scale / math.sqrt(squares), scale, len(x), centre, squares)
+    # The groups' means took degrees of freedom that the scale does not know of.
+    scale *= math.sqrt((len(x) - 2) / (len(x) - groups - 1))
+    return Line(float(y.mean()) + offset, slope, scale, len(x), float(x.mean()), squares, groups, u_anchor)
+
+
+def _within(values: Floats, group: NDArray[np.int64]) -> Floats:
+    """Values less the mean of their group."""
+    counts = np.bincount(group)
+    means = np.bincount(group, weights=values) / np.maximum(counts, 1)
+    return np.asarray(values - means[group])
 
 
 def crossing(line: Line, limit: float, now: float, furthest: float, level: float = 0.95) -> Crossing | None:
@@ -98,7 +133,7 @@ def crossing(line: Line, limit: float, now: float, furthest: float, level: float
     """
     if line.slope <= 0:
         return None
-    meets = max(now, (limit - line.intercept) / line.slope)
+    meets = max(now, line.centre + (limit - line.level) / line.slope)
     if meets > furthest:
         return None
 

@@ -24,9 +24,11 @@ Pattern: TypeAlias = Literal["none", "drift", "step", "plugging"]
 
 MOST_STARTS = 200
 """So many beginnings of a change are tried at most."""
-LOCAL_CHECKS = 40
-"""The line that a further change departs from is that of so many checks."""
+LONGEST_LINE = 200
+"""A step on top of a drift is looked for among so many checks."""
 FEWEST_FOR_LINE = 8
+PLAIN = 25.0
+"""What a jump must explain, in variances of a check: five standard deviations of one check."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +40,7 @@ class Shape:
     begins: int
     """Index of the first check that shows the change."""
     size: float
-    """Change at the last check by the model that fits, natural logarithm of the ratio."""
+    """Change at the last check by the model that fits, a fraction of the new part's flow."""
     on_drift: bool = False
     """The change came on top of a drift, and `size` is what departs from its line."""
 
@@ -61,57 +63,70 @@ def find(changes: Changes, k: float, h: float) -> Found:
     change, n = changes.change, len(changes.change)
     upper, lower = cusum(change / changes.sigma, 0.0, k, cap=2 * (h + k))
     ends = (float(upper[-1]), float(lower[-1]))
-    high = np.flatnonzero(upper > h)
-    if len(high) and high[-1] >= FEWEST_FOR_LINE:
-        seen = int(high[-1]) + 1
-        drift = shape_of(changes.days[:seen], change[:seen])
-        if drift.pattern == "drift":
-            further = _on_drift(changes, drift, seen, k, h)
-            if further is not None:
-                return Found(further, further.begins, *ends)
-            if seen == n:
-                return Found(drift, n, *ends)
-    if max(ends) > h:
-        return Found(shape_of(changes.days, change), n, *ends)
-    return Found(None, n, *ends)
+    if max(upper.max(), lower.max()) <= h:
+        return Found(None, n, *ends)
+    plain, curve = shape_of(changes.days, change)
+    further = _on_line(changes, change - curve, k, h)
+    # A part back at its first level is as good as new, whatever happened to it in between.
+    if further is not None and (further.pattern == "plugging" or ends[0] > h):
+        return Found(further, further.begins, *ends)
+    return Found(plain if max(ends) > h else None, n, *ends)
 
 
-def shape_of(days: Floats, change: Floats) -> Shape:
-    """The shape of a change that was found. Arrays of shape (n,), n >= 1."""
+def shape_of(days: Floats, change: Floats) -> tuple[Shape, Floats]:
+    """The shape of a change, and the fitted curve. Arrays of shape (n,), n >= 1."""
     n = len(change)
     if n == 1:
-        return _named(float(change[0]), sudden=True, begins=0)
+        return _named(float(change[0]), sudden=True, begins=0), change.copy()
     starts = np.unique(np.linspace(1, n - 1, min(n - 1, MOST_STARTS)).astype(int))
     # The latest checks are tried one by one: that is where a change is found.
     starts = np.union1d(starts, np.arange(max(1, n - 20), n))
     step, at_step, by_step = min((*_step(change, int(start)), int(start)) for start in starts)
     drift, at_drift, by_drift = min((*_hinge(days, change, int(start) - 1), int(start)) for start in starts)
     if step <= drift:
-        return _named(at_step, sudden=True, begins=by_step)
-    return _named(at_drift, sudden=False, begins=by_drift)
+        return _named(at_step, sudden=True, begins=by_step), np.where(np.arange(n) >= by_step, at_step, 0.0)
+    ramp = np.maximum(days - days[by_drift - 1], 0.0)
+    return _named(at_drift, sudden=False, begins=by_drift), at_drift * ramp / (ramp[-1] or 1.0)
 
 
 def drift_line(changes: Changes, x: Floats, begins: int, until: int) -> Line | None:
     """The robust line of a drift over `x` (days or grams), from where it begins; None where it has none."""
     begins = min(begins, max(0, until - FEWEST_FOR_LINE))
-    return fit_line(x[begins:until], changes.change[begins:until])
+    part = slice(begins, until)
+    return fit_line(x[part], changes.change[part], changes.group[part], u_anchor=changes.u_level)
 
 
-def _on_drift(changes: Changes, drift: Shape, seen: int, k: float, h: float) -> Shape | None:
-    """A step or plugging on top of a known drift, where the latest checks show one."""
-    begins = max(min(drift.begins, seen - FEWEST_FOR_LINE), seen - LOCAL_CHECKS, 0)
-    line = fit_line(changes.days[begins:seen], changes.change[begins:seen])
-    if line is None:
+def _on_line(changes: Changes, rest: Floats, k: float, h: float) -> Shape | None:
+    """A jump on top of a straight drift, where that says more than one change alone, which leaves `rest`.
+
+    Least squares of a line with one jump. The jump must be worth `PLAIN` in the sum of squares, as large as
+    the reference value, and still there: the CUSUM of what departs from the line before it must say so.
+    """
+    n = len(changes.change)
+    first = max(0, n - LONGEST_LINE)
+    days, change = changes.days[first:], changes.change[first:]
+    line = np.column_stack([np.ones_like(days), days - days[0]])
+    jumps = [(*_jump(line, change, start), start) for start in range(FEWEST_FOR_LINE, len(days))]
+    if not jumps:
         return None
-    days = changes.days[begins:]
-    rest = changes.change[begins:] - (line.intercept + line.slope * days)
-    upper, lower = cusum(rest / changes.sigma, 0.0, k, cap=2 * (h + k))
-    if max(upper[-1], lower[-1]) <= h:
+    squares, size, start = min(jumps)
+    if float(rest[first:] @ rest[first:]) - squares < PLAIN * changes.sigma**2:
         return None
-    shape = shape_of(days, rest)
-    if shape.pattern == "drift":
-        return None  # it only rises faster than before
-    return Shape(shape.pattern, shape.sudden, begins + shape.begins, shape.size, on_drift=True)
+    before, *_ = np.linalg.lstsq(line[:start], change[:start], rcond=None)
+    upper, lower = cusum((change - line @ before) / changes.sigma, 0.0, k, cap=2 * (h + k))
+    reference = k * changes.sigma
+    if abs(size) < reference or (upper if size > 0 else lower)[-1] <= h:
+        return None
+    if size < 0 and float(line[start] @ before) < reference:
+        return None  # there was no drift to fall from
+    return Shape("step" if size > 0 else "plugging", True, first + start, size, on_drift=True)
+
+
+def _jump(line: Floats, y: Floats, start: int) -> tuple[float, float]:
+    """Sum of squares and size of a jump at `start` on top of a line."""
+    design = np.column_stack([line, np.arange(len(y)) >= start])
+    beta, *_ = np.linalg.lstsq(design, y, rcond=None)
+    return float(np.sum((y - design @ beta) ** 2)), float(beta[2])
 
 
 def _named(size: float, *, sudden: bool, begins: int) -> Shape:
