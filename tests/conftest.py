@@ -10,33 +10,17 @@ import errno
 import ipaddress
 import logging
 import os
-import shutil
 import socket
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-PARTS: dict[str, tuple[tuple[str, ...], str]] = {
-    "mosquitto": (("mosquitto",), "apt-get install mosquitto"),
-    "mosquitto-clients": (("mosquitto_sub",), "apt-get install mosquitto-clients"),
-    "victoria-metrics": (("victoria-metrics", "victoria-metrics-prod"), "apt-get install victoria-metrics"),
-    "influxd": (("influxd",), "apt-get install influxdb"),
-    "chromium": (("chromium", "chromium-browser"), "apt-get install chromium"),
-    "prometheus": (("promtool", "prometheus"), "apt-get install prometheus"),
-    "strace": (("strace",), "apt-get install strace"),
-    "openssl": (("openssl",), "apt-get install openssl"),
-    "ssh-keygen": (("ssh-keygen",), "apt-get install openssh-client"),
-}
-"""Real parts: (names of the program, how to get it)."""
-_SEARCH = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin", "/sbin"])
-
-
-def find_part(name: str) -> str | None:
-    """Path of a real part's program, or None where this machine has none."""
-    programs, _ = PARTS.get(name, ((name,), ""))
-    return next((path for program in programs if (path := shutil.which(program, path=_SEARCH))), None)
+# Modules that several tests import by name.
+sys.path.insert(0, str(Path(__file__).parent / "support"))
+from parts_found import PARTS, find_part, missing
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
@@ -44,17 +28,9 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     for mark in item.iter_markers("real_part"):
         for name in mark.args:
             if name == "root" and os.geteuid() != 0:
-                _missing("needs to be root (it mounts a small file system)")
-            elif name == "linux" and sys.platform != "linux":
-                _missing("needs Linux")
-            elif name not in {"root", "linux"} and find_part(name) is None:
-                _missing(f"needs the real {name}: {PARTS.get(name, ((), 'install it'))[1]}")
-
-
-def _missing(why: str) -> None:
-    if os.environ.get("SHOTGRAM_REAL_PARTS") == "1":
-        pytest.fail(f"{why} (SHOTGRAM_REAL_PARTS=1)", pytrace=False)
-    pytest.skip(why)
+                pytest.skip("needs to be root: it mounts a small file system")
+            elif name != "root" and find_part(name) is None:
+                missing(f"needs the real {name}: {PARTS.get(name, ((), 'install it'))[1]}")
 
 
 @pytest.fixture(autouse=True)
