@@ -179,7 +179,7 @@ class CheckBook:
     def passed(self, now_s: float) -> list[Ripe]:
         """Groups that ended by `now_s`, in the order of their ends."""
         over = sorted((group.over_s(), group.gun) for group in self._open.values() if group.over_s() <= now_s)
-        return [ripe for at_s, gun in over for ripe in self._end(gun, at_s)]
+        return [ripe for at_s, gun in over for ripe in self._end(gun, at_s, told=True)]
 
     def wait_for_more(self, group: Group, shots: int, until_s: float) -> None:
         """More shots of a group are asked for; it goes on, and waits for them."""
