@@ -65,9 +65,15 @@ def _schema(where: Where) -> Mapping[str, Any]:
         if isinstance(step, int):
             here = here.get("items", {})
         else:
-            here = here.get("properties", {}).get(step) or here.get("additionalProperties") or {}
+            here = here.get("properties", {}).get(step) or _of_any_key(here)
         here = _resolved(here) if isinstance(here, Mapping) else {}
     return here
+
+
+def _of_any_key(part: Mapping[str, Any]) -> Any:
+    """What a table with free keys holds under each of them."""
+    patterns = part.get("patternProperties", {})
+    return next(iter(patterns.values()), None) or part.get("additionalProperties") or {}
 
 
 def _resolved(part: Mapping[str, Any]) -> Mapping[str, Any]:
