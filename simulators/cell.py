@@ -58,7 +58,7 @@ class Cell:
         self._outbox: list[tuple[float, int, Message]] = []
         self._latest: dict[str, TrueDispense] = {}
         self._aims: dict[str, str] = {}
-        self._attended_until_s = -math.inf
+        self._attended_until_s = self._said_s = -math.inf
         self._next_pressure = self._next_temperature = 0.0
         self.on_gun_opened: list[Callable[[TrueDispense], None]] = []
         """Called when a gun opens: scenarios hang their mishaps here."""
@@ -173,7 +173,9 @@ class Cell:
         """Publish for the controller, QoS 1, a few milliseconds later."""
         topic = self.topics.event(self.name) if channel == "event" else self.topics.reply(self.name)
         late_s = 0.005 + 0.003 * float(self._jitter.standard_exponential())
-        self._post(Message(self.now_s() + late_s, topic, payload, qos=1))
+        # One connection keeps its order.
+        self._said_s = max(self.now_s() + late_s, self._said_s)
+        self._post(Message(self._said_s, topic, payload, qos=1))
 
     def open_gun(self, gun: str, purpose: str, setup: str | None, event_id: str) -> None:
         """Energise a trigger valve. Raises ValueError where it is open already."""
