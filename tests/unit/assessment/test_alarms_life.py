@@ -223,8 +223,8 @@ def test_the_same_happenings_give_the_same_ids():
 
 def test_faults_by_name_take_the_tables_words_and_priority():
     panel = agent_panel()
-    (alert,) = panel.fault(Fault("disk_full", True, "82 % of the disk is used"), T0)
-    assert (alert.cell, alert.name, alert.priority) == ("agent", "disk_full", "high")
+    (alert,) = panel.fault(Fault("disk-full", True, "82 % of the disk is used"), T0)
+    assert (alert.cell, alert.name, alert.priority) == ("agent", "disk-full", "high")
     assert alert.action
     assert alert.consequence
     assert panel.fault(Fault("never_heard_of", False), T0) == []
