@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from agent.detection.curve import Disturbance, Rise, Stretch
+from agent.detection.curve import Rise, Stretch
+from agent.detection.disturbances import Disturbance
 from agent.detection.placing import Placed
 from agent.detection.scale_watch import ScaleWatch
 from agent.detection.window import Floats
@@ -100,7 +101,8 @@ def by_controller(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None
     from_s, to_s, u_s, open_s = placed.from_s, placed.to_s, placed.u_s, placed.open_s
     if rise is not None and open_s is not None:
         late_s = rise.stirs_s - from_s
-        like = abs(rise.length_s - open_s) < max(2.5, 0.15 * open_s)
+        # Both ends must say the same: a knock shortly before may look like the beginning.
+        like = abs(rise.to_s - to_s - late_s) < max(1.2, 0.05 * open_s) + rise.u_stirs_s
         if like and not EARLY_S <= late_s <= LATE_S + rise.u_stirs_s:
             shift_s = late_s - USUAL_LATE_S
             from_s, to_s, u_s = from_s + shift_s, to_s + shift_s, 0.3
@@ -120,7 +122,7 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
     # The gate looks back over `break_s`: what rose outside of the activity is something else.
     slack_s = limits.break_s + 1.0
     rise = stretch.rise(low, min(room.to_s, to_s + AFTER_S))
-    if rise is None or rise.mass_g < max(limits.smallest_g, 8.0 * stretch.noise_g):
+    if rise is None or rise.mass_g < max(limits.smallest_g, 8.0 * stretch.blocks.noise_g):
         return None
     if rise.to_s < from_s or rise.from_s > to_s or rise.from_s < from_s - slack_s:
         return None
@@ -128,7 +130,7 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
     shortest = limits.shortest_s * (2.0 if rise.broken else 1.0)
     if rise.length_s < shortest or not 0.3 * limits.slowest_g_per_s <= flow <= limits.fastest_g_per_s:
         return None
-    if stretch.fall_g(rise.from_s, rise.to_s) > max(0.2 * rise.mass_g, stretch.tolerance_g()):
+    if stretch.fall_g(rise.from_s, rise.to_s) > max(0.2 * rise.mass_g, stretch.blocks.same_g):
         return None
     if rise.broken and rise.mass_g < 0.03 * max(abs(d.depth_g) for d in stretch.disturbances):
         return None
@@ -190,11 +192,10 @@ def _found(
 ) -> Found:
     from_s, to_s = times.from_s, times.to_s
     low, high = max(room.from_s, from_s - BEFORE_S), min(room.to_s, to_s + AFTER_S)
-    flow = rise.mass_g / max(to_s - from_s, 0.1) if rise is not None else watch.limits.slowest_g_per_s
     notes: set[str] = set()
     left_out: list[tuple[float, float]] = []
     for d in stretch.disturbances:
-        if stretch.is_jet(d, from_s, to_s, flow):
+        if d.jet:
             continue
         if d.to_s > from_s and d.from_s < to_s + 0.5:
             if d.moved_g or _spoils(stretch, d):
@@ -213,9 +214,9 @@ def _found(
 
 
 def _spoils(stretch: Stretch, d: Disturbance) -> bool:
-    """Lifted off for a second, or leaned on for longer than a robust fit bears."""
-    large = abs(d.depth_g) > max(5.0, 10.0 * stretch.noise_g, 5.0 * stretch.limits.resolution_g)
-    return large and d.to_s - d.from_s > (1.0 if d.depth_g < 0.0 else 2.0)
+    """Lifted off for more than a second, or leaned on for longer than a robust fit bears."""
+    large = abs(d.depth_g) > max(5.0, 10.0 * stretch.blocks.noise_g, 5.0 * stretch.blocks.limits.resolution_g)
+    return large and d.to_s - d.from_s > (1.5 if d.depth_g < 0.0 else 2.5)
 
 
 def _what_is_missing(watch: ScaleWatch, times: Times, kept: Kept) -> set[str]:

@@ -19,6 +19,8 @@ from agent.detection.limits import Limits
 
 BLOCK_S = 0.25
 FALLING_G_PER_S = 0.08
+REST_S = 1.0
+"""An activity that begins again within this time had not ended."""
 KEPT_ACTIVITIES = 16
 HALF_STEP = 0.29
 """Standard deviation of rounding, in steps of the resolution: 1 over the root of 12."""
@@ -110,12 +112,19 @@ class Gate:
         active = self.active
         if active is None:
             if not calm:
-                self.activities.append(Activity(blocks[0][0] - BLOCK_S))
-                self.calm_from_s = None
+                self._begin(blocks[0][0] - BLOCK_S)
             elif self.calm_from_s is None and t_s - blocks[0][0] >= 0.9 * horizon_s:
                 self.calm_from_s = blocks[0][0]
         elif calm and t_s - blocks[0][0] >= 0.9 * horizon_s:
             active.to_s = self.calm_from_s = blocks[0][0]
+
+    def _begin(self, from_s: float) -> None:
+        last = self.activities[-1] if self.activities else None
+        if last is not None and last.to_s is not None and not last.done and from_s < last.to_s + REST_S:
+            last.to_s = None
+        else:
+            self.activities.append(Activity(from_s))
+        self.calm_from_s = None
 
     def _is_calm(self) -> bool:
         blocks = self._blocks
