@@ -298,7 +298,7 @@ class Desk:
             self._asking.watch.no_result(group.gun, check.reason, self._now_s, retry=not complete)
         self._checked = check.setup
         if self._results.all_passed(group.setup):
-            self._asking.watch.passed(check.setup, epoch_s(check.ended_at))
+            self._asking.passed_all(check.setup, epoch_s(check.ended_at))
         self._stale, self._poll_s = True, 0.0
         return given
 
@@ -371,7 +371,7 @@ class Desk:
         self._book.forget(told)
         setup = self._plan.setup(check.setup)
         if setup is not None and self._results.all_passed(setup):
-            self._asking.watch.passed(check.setup, epoch_s(check.ended_at))
+            self._asking.passed_all(check.setup, epoch_s(check.ended_at))
 
     def _gun_status(self, memory: GunMemory, setup: str | None) -> GunStatus:
         gun, parts_s = memory.gun.name, memory.parts_since()

@@ -68,7 +68,7 @@ class Asking:
             f"the controller refused the flow check of gun {request.gun} for {request.setup}: "
             f"{reply.reason or 'it gave no reason'}"
         )
-        given = self._panel.report("request-refused", True, reply.arrived_s, text)
+        given = self._once("request-refused", reply.arrived_s, text)
         return [*given], self._no_more(answer)
 
     def passed(self, now_s: float) -> tuple[list[Record], list[Ripe]]:
@@ -84,10 +84,14 @@ class Asking:
                     f"the controller did not answer the request for a flow check of gun {request.gun} "
                     f"for {request.setup}"
                 )
-                given += self._panel.report("controller-silent", True, ended.at_s, text)
+                given += self._once("controller-silent", ended.at_s, text)
         for gun in [gun for gun in self._more if self._book.running(gun) is not self._more[gun].group]:
             del self._more[gun]
         return given, ripe
+
+    def _once(self, name: str, at_s: float, text: str) -> list[Alert]:
+        # The first request that met the fault is named; every further one is no news.
+        return self._panel.report(name, True, at_s, "" if self._panel.condition(name) else text)
 
     def heard(self, at_s: float) -> list[Alert]:
         """The controller said something."""
@@ -106,6 +110,10 @@ class Asking:
         ended = self.requests.done(gun, at_s)
         if ended is not None:
             self.watch.ended(ended)
+
+    def passed_all(self, setup: str, at_s: float) -> None:
+        """All guns passed for a setup, and are balanced."""
+        self.watch.passed(setup, at_s, self._done(at_s))
 
     def restore(self, requests: list[Request], now_s: float) -> None:
         """Take up the requests of the journal, oldest first."""

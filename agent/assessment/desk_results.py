@@ -80,12 +80,16 @@ class Results:
 
     def all_passed(self, setup: Setup) -> bool:
         """Whether every gun's latest check of a setup passed, and they are balanced."""
-        passed = [
-            (check := memory.last.get(setup.name)) is not None and check.verdict == "pass"
-            for memory in self.guns.values()
-        ]
+        checks = [memory.last.get(setup.name) for memory in self.guns.values()]
+        if not all(check is not None and check.verdict == "pass" for check in checks):
+            return False
         balance = self.balances.get(setup.name)
-        return all(passed) and (len(passed) < 2 or (balance is not None and balance.verdict == "pass"))
+        balanced = balance is not None and balance.verdict == "pass"
+        return len(checks) < 2 or (balanced and self._balance_is_of_now(setup))
+
+    def _balance_is_of_now(self, setup: Setup) -> bool:
+        told = {gun.check_id for gun in self.balances[setup.name].guns}
+        return told == {memory.last[setup.name].id for memory in self.guns.values()}
 
     def _follow(self, check: Check, setup: Setup, formal: bool) -> list[Record]:
         memory = self.guns[check.gun]

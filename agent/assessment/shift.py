@@ -129,10 +129,10 @@ class ShiftWatch:
                 course.overdue = None
         return "; ".join(told) or None
 
-    def passed(self, setup: str, now_s: float) -> None:
-        """All guns passed for a setup: its shifts that are open now have what they need."""
+    def passed(self, setup: str, now_s: float, done: DoneSince) -> None:
+        """All guns passed for a setup: a shift that is open now has what it needs, if that was for it."""
         for course in self._open(now_s):
-            if course.occurrence.shift.setup == setup:
+            if course.occurrence.shift.setup == setup and not self._missing(course, done):
                 course.passed = True
 
     def ended(self, ended: Ended) -> None:
