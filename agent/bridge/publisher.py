@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import queue
+import socket
 import threading
 import time
 from collections import deque
@@ -29,8 +30,10 @@ WINDOW = 100
 UNSUPPORTED_VERSION = 0x84
 REFUSED = 0x80
 TURN_S = 0.5
-NO_ANSWER_S = 15.0
-"""So long without any answer and without any error: paho is silent where TLS ends in the middle."""
+NO_ANSWER_S = 6.0
+"""So long without any answer and without any error: a broker of the older version may keep silent, and paho
+says nothing where TLS ends in the middle."""
+GOODBYE_S = 0.5
 REMIND_S = 60.0
 
 
@@ -201,12 +204,18 @@ class Publisher:
         self._warn("down", f"no connection to {self.address}: {event.why}")
         if event.unsupported or not event.answered:
             self._failed_before_answer += 1
-        if self.address.version == "auto" and (event.unsupported or self._failed_before_answer >= 2):
-            # A broker of the older version says so, or just hangs up. If it was neither, the next turn
-            # tries the newer one again.
+        if event.unsupported or self._failed_before_answer >= 2:
+            self._try_other_version()
+
+    def _try_other_version(self) -> None:
+        """A broker of the older version says so, hangs up, or keeps silent.
+
+        Where that was not the reason, the next turn tries the newer one again.
+        """
+        if self.address.version == "auto":
             self.version = "3.1.1" if self.version == "5" else "5"
-            self._failed_before_answer = 0
-            self._again()
+        self._failed_before_answer = 0
+        self._again()
 
     def _supervise(self) -> None:
         if not self._network_thread_alive():
@@ -215,10 +224,8 @@ class Publisher:
             )
             self._again()
         elif not self.connected and time.monotonic() - self._heard_s > NO_ANSWER_S:
-            self._heard_s = time.monotonic()
-            self._warn(
-                "down", f"{self.address} answers nothing: does it want TLS, or a client's certificate?"
-            )
+            self._warn("down", f"{self.address} answers nothing; does it want TLS or a client's certificate?")
+            self._try_other_version()
 
     def _again(self) -> None:
         """A new client; what the old one had not delivered goes to the head of the line."""
@@ -238,6 +245,12 @@ class Publisher:
         self.connected = False
         with suppress(ValueError, OSError, RuntimeError):
             self._client.disconnect()
+        until_s = time.monotonic() + GOODBYE_S
+        while self._client.want_write() and time.monotonic() < until_s:
+            time.sleep(0.01)
+        # paho's thread does not end while a message of QoS 1 waits for its answer, unless the line is cut.
+        with suppress(ValueError, OSError, AttributeError):
+            self._client.socket().shutdown(socket.SHUT_RDWR)  # type: ignore[union-attr]
         with suppress(ValueError, OSError, RuntimeError):
             self._client.loop_stop()
 
