@@ -231,7 +231,7 @@ def _what_is_missing(watch: ScaleWatch, times: Times, kept: Kept) -> set[str]:
         notes.add("no_plateau_after")
     if watch.missing_note(from_s - 0.3, min(to_s + 1.0, max(high, to_s))):
         notes.add("readings_missing")
-    if any(from_s - 0.5 <= at <= to_s + 0.5 for at in watch.overloads):
+    if any(begin < to_s + 0.5 and end > from_s - 0.5 for begin, end in watch.overloads):
         notes.add("scale_overload")
     if any(from_s <= at <= to_s for at in watch.zeroed):
         notes.add("container_moved")

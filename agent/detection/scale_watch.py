@@ -9,7 +9,7 @@ from typing import Any
 
 from agent.contract.inputs import ScaleReading
 from agent.contract.plan import Plan, Scale
-from agent.detection.gate import Gate
+from agent.detection.gate import BLOCK_S, Gate
 from agent.detection.idle import IdleSlope
 from agent.detection.limits import Limits
 from agent.detection.ring import Ring
@@ -23,6 +23,7 @@ STEP_READINGS = 5
 """So many readings in a row must agree before a clock counts as set back."""
 STEP_AGREE_S = 0.3
 FORWARD_S = 2.0
+OVERLOAD_APART_S = 2.0
 TRIM_EVERY = 256
 
 
@@ -76,7 +77,8 @@ class ScaleWatch:
         self.last_mass_g: float | None = None
         self.from_arrival = False
         self.seq: int | None = None
-        self.overloads: deque[float] = deque(maxlen=64)
+        self.overloads: deque[tuple[float, float]] = deque(maxlen=16)
+        """Stretches of overload."""
         self.zeroed: deque[float] = deque(maxlen=16)
         self.taken: deque[Taken] = deque(maxlen=32)
         self.restored_to_s: float | None = None
@@ -111,9 +113,9 @@ class ScaleWatch:
         gap_s = arrived - self.last_arrived_s if self.last_arrived_s is not None else 0.0
         self.last_arrived_s = arrived
         if reading.overload or mass is None or mass > self.limits.capacity_g:
-            self.overloads.append(t)
+            self._overloaded(t)
             if mass is None:
-                return False
+                return self._blind(t)
         if reading.seq is not None and reading.from_arrival:
             # Without times of its own, a number is all that tells a repeated or belated reading.
             if self.seq is not None and 0 <= self.seq - reading.seq < 1000:
@@ -140,6 +142,21 @@ class ScaleWatch:
             self._trim()
         self._learn_idle(*block)
         return True
+
+    def _overloaded(self, t_s: float) -> None:
+        last = self.overloads[-1] if self.overloads else None
+        if last is not None and -OVERLOAD_APART_S < t_s - last[1] < OVERLOAD_APART_S:
+            self.overloads[-1] = (min(last[0], t_s), max(last[1], t_s))
+        else:
+            self.overloads.append((t_s, t_s))
+
+    def _blind(self, t_s: float) -> bool:
+        """A reading without a number: time passes on the scale all the same."""
+        if t_s <= self.last_t_s or not len(self.ring):
+            return False
+        looks = int(t_s / BLOCK_S) > int(self.last_t_s / BLOCK_S)
+        self.last_t_s = t_s
+        return looks
 
     def flush(self) -> None:
         """Nothing more comes: what waited for its place gets it."""
@@ -205,7 +222,7 @@ class ScaleWatch:
         self.gate.shift(by_s)
         self.idle.shift(by_s)
         self.last_t_s += by_s
-        self.overloads = deque((t + by_s for t in self.overloads), maxlen=64)
+        self.overloads = deque(((a + by_s, b + by_s) for a, b in self.overloads), maxlen=16)
         self.zeroed = deque((t + by_s for t in self.zeroed), maxlen=16)
         for taken in self.taken:
             taken.from_s += by_s

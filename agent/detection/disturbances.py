@@ -1,0 +1,278 @@
+"""Readings that no flow explains: knocks, leaning hands, things put down, a container taken away.
+
+Where neighbouring blocks differ by more than three times the flow, something happened; it is over when a
+second's readings lie on a line again. Then the level is looked at: where the curve goes on as it would have,
+the disturbance was temporary, else the level was moved. A small step within a steady ramp hides below that
+and is looked for with a line and a step fitted together (least squares) over two seconds on either side.
+
+The push of the jet on the pan comes with the opening and goes with the closing: F = m' v, over g the flow
+times the time of a fall from that speed, 2.5 s at 25 m/s. So much up between rest and flow, or down between
+flow and rest, is no moved container.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.detection.limits import Limits
+from agent.detection.window import Floats
+
+BLOCK_S = 0.25
+SIDE_S = 2.0
+"""How long the curve is looked at on either side of a disturbance."""
+APART_S = 0.8
+PUT_BACK_S = 15.0
+"""A lean or a lifted container that is right again within this time is temporary."""
+SMEARS_S = 2.5
+"""Five time constants of a slow filter: so long a knock may be seen."""
+JET_S = 2.5
+HIDDEN_GAP_S = 0.5
+"""A step is smeared over about this time on either side by the scale's filter."""
+UNEVEN = 0.25
+"""Share of a flow by which a real one may differ from a steady one, over a second."""
+STEP = 0.7
+"""A step within a ramp is one from so many seconds of its flow on."""
+FLOWS = 0.3
+"""Share of the slowest flow from which on a slope is a flow."""
+
+
+@dataclass(frozen=True, slots=True)
+class Disturbance:
+    """Readings that no flow explains."""
+
+    from_s: float
+    to_s: float
+    moved_g: float
+    """How much the level is off afterwards; 0 where it came back, and for a jet's push."""
+    depth_g: float
+    """The largest excursion, with its sign."""
+    jet: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """A stretch of readings in blocks, and what is usual there."""
+
+    t_s: Floats
+    mass_g: Floats
+    noise_g: float
+    """Standard deviation of one block."""
+    limits: Limits
+
+    @property
+    def same_g(self) -> float:
+        """Two levels that differ by less are the same."""
+        return max(3.0 * self.limits.resolution_g, 6.0 * self.noise_g)
+
+    @property
+    def even_g(self) -> float:
+        """Blocks that differ by less do not differ."""
+        return max(1.2 * self.limits.resolution_g, 5.0 * self.noise_g)
+
+
+def disturbances_in(blocks: Blocks) -> list[Disturbance]:
+    """All disturbances, in order of time, pairs that undo each other made one."""
+    t, m = blocks.t_s, blocks.mass_g
+    if t.size < 5:
+        return []
+    dt, dm = np.diff(t), np.diff(m)
+    flow = _usual_flow(blocks, dt, dm)
+    most = 3.0 * flow * dt + max(4.0 * blocks.limits.resolution_g, 8.0 * blocks.noise_g)
+    still = 1.5 * flow * dt + blocks.even_g
+    uneven_g = 2.0 * UNEVEN * flow * BLOCK_S + blocks.even_g
+    spans = _spans(np.flatnonzero(np.abs(dm) > most), t)
+    spans = _joined([_settled(_widened(span, dt, dm, still), t, m, uneven_g) for span in spans])
+    found = [_measured(blocks, i, j) for i, j in spans]
+    hidden = [step for step in _hidden(blocks) if not any(_overlap(step, one) for one in found)]
+    return _temporary(blocks, sorted([*found, *hidden], key=lambda one: one.from_s), flow)
+
+
+def _usual_flow(blocks: Blocks, dt: Floats, dm: Floats) -> float:
+    """The median of the rising blocks, no less and no more than a flow can be."""
+    limits = blocks.limits
+    rising = dm > max(0.5 * limits.resolution_g, 3.0 * blocks.noise_g)
+    if rising.sum() < 4:
+        return limits.slowest_g_per_s
+    flow = float(np.median(dm[rising] / dt[rising]))
+    return min(max(flow, limits.slowest_g_per_s), limits.fastest_g_per_s)
+
+
+def _measured(blocks: Blocks, first: int, last: int) -> Disturbance:
+    """The disturbance from block `first` (the last good one) to block `last` (the next good one).
+
+    What a scale's filter smears of a knock within a ramp looks even: where the curve is back on its way a
+    little later, the disturbance lasted until then.
+    """
+    found = _between(blocks, first, last)
+    later = last
+    while found.moved_g and later + 1 < blocks.t_s.size:
+        later += 1
+        if blocks.t_s[later] - blocks.t_s[last] > SMEARS_S:
+            break
+        if not (again := _between(blocks, first, later)).moved_g:
+            return again
+    return found
+
+
+def _between(blocks: Blocks, first: int, last: int) -> Disturbance:
+    t, m = blocks.t_s, blocks.mass_g
+    before = (t <= t[first]) & (t > t[first] - SIDE_S)
+    after = (t >= t[last]) & (t < t[last] + SIDE_S)
+    slope_before, level_before = _line(t[before], m[before], float(t[first]))
+    slope_after, level_after = _line(t[after], m[after], float(t[last]))
+    gap_s = float(t[last] - t[first])
+    low, high = sorted((slope_before * gap_s, slope_after * gap_s))
+    off = level_after - level_before
+    moved = off - high if off > high else off - low if off < low else 0.0
+    fastest = max(abs(slope_before), abs(slope_after))
+    tolerance = blocks.same_g + fastest * (UNEVEN + 0.15 * gap_s)
+    inside = m[first : last + 1] - level_before
+    depth = float(inside[np.argmax(np.abs(inside))])
+    found = Disturbance(float(t[first]), float(t[last]), moved, depth)
+    if abs(moved) <= tolerance:
+        return replace(found, moved_g=0.0)
+    return (
+        replace(found, moved_g=0.0, jet=True) if _is_jet(blocks, moved, slope_before, slope_after) else found
+    )
+
+
+def _is_jet(blocks: Blocks, moved_g: float, slope_before: float, slope_after: float) -> bool:
+    flows = FLOWS * blocks.limits.slowest_g_per_s
+    if moved_g > 0.0:
+        rest, flow = slope_before, slope_after
+    else:
+        rest, flow = slope_after, slope_before
+    return flow > flows and rest < UNEVEN * flow and abs(moved_g) < JET_S * flow + blocks.same_g
+
+
+def _hidden(blocks: Blocks) -> list[Disturbance]:
+    """Steps within a steady ramp that are too small to stand out between neighbours."""
+    t, m = blocks.t_s, blocks.mass_g
+    step_s = float(np.median(np.diff(t)))
+    side = max(3, round(SIDE_S / step_s))
+    gap = max(1, round(HIDDEN_GAP_S / step_s))
+    n = 2 * (side + gap) + 1
+    if t.size < n:
+        return []
+    x = np.arange(n) - (n - 1) / 2
+    used = np.abs(x) > gap
+    design = np.column_stack([np.ones(n), x * step_s, x > 0])[used]
+    solve = np.linalg.pinv(design)
+    windows = np.lib.stride_tricks.sliding_window_view(m, n)[:, used]
+    times = np.lib.stride_tricks.sliding_window_view(t, n)
+    # Uneven times are made even along the slope.
+    uneven_s = (times - times[:, [n // 2]] - x * step_s)[:, used]
+    windows = windows - (windows @ solve[1])[:, None] * uneven_s
+    fitted = windows @ solve.T
+    spread = np.sqrt(np.mean((windows - fitted @ design.T) ** 2, axis=1))
+    left = _side_slopes(windows[:, :side], step_s)
+    right = _side_slopes(windows[:, side:], step_s)
+    slope, step = fitted[:, 1], fitted[:, 2]
+    whole = np.max(np.diff(times, axis=1), axis=1) < 2.5 * step_s
+    steady = np.minimum(left, right) > FLOWS * blocks.limits.slowest_g_per_s
+    steady &= np.abs(left - right) < 0.15 * slope
+    steady &= spread < np.maximum(0.05 * slope, max(2.0 * blocks.noise_g, 0.5 * blocks.limits.resolution_g))
+    large = np.abs(step) > np.maximum(STEP * slope, max(blocks.same_g, 8.0 * blocks.noise_g))
+    return _peaks(t[(n - 1) // 2 :], np.where(whole & steady & large, step, 0.0))
+
+
+def _side_slopes(windows: NDArray[np.float64], step_s: float) -> Floats:
+    x = (np.arange(windows.shape[1]) - (windows.shape[1] - 1) / 2) * step_s
+    return np.asarray(windows @ x / (x @ x), dtype=np.float64)
+
+
+def _peaks(t: Floats, step: Floats) -> list[Disturbance]:
+    found: list[Disturbance] = []
+    step = step.copy()
+    while step.size and np.any(step):
+        at = int(np.argmax(np.abs(step)))
+        when, size = float(t[at]), float(step[at])
+        found.append(Disturbance(when - HIDDEN_GAP_S, when + HIDDEN_GAP_S, size, size))
+        step[np.abs(t[: step.size] - when) < SIDE_S] = 0.0
+    return found
+
+
+def _temporary(blocks: Blocks, found: list[Disturbance], flow: float) -> list[Disturbance]:
+    """Join pairs that undo each other: leaned on and let go, lifted and put back."""
+    kept: list[Disturbance] = []
+    for new in found:
+        old = kept[-1] if kept else None
+        undone = (
+            old is not None
+            and old.moved_g * new.moved_g < 0.0
+            and new.from_s - old.to_s < PUT_BACK_S
+            and abs(old.moved_g + new.moved_g) < max(blocks.same_g, 0.02 * abs(new.moved_g), UNEVEN * flow)
+        )
+        if undone and old is not None:
+            depth = old.moved_g if abs(old.moved_g) > abs(old.depth_g) else old.depth_g
+            kept[-1] = Disturbance(old.from_s, new.to_s, 0.0, depth)
+        else:
+            kept.append(new)
+    return kept
+
+
+def _overlap(a: Disturbance, b: Disturbance) -> bool:
+    return a.from_s < b.to_s + SIDE_S and b.from_s < a.to_s + SIDE_S
+
+
+def _line(t: Floats, m: Floats, at_s: float) -> tuple[float, float]:
+    """Slope by the median of all pairs (Theil and Sen), and the level at a time."""
+    if t.size < 3:
+        return 0.0, float(np.median(m))
+    i, j = np.triu_indices(t.size, 1)
+    slope = float(np.median((m[j] - m[i]) / (t[j] - t[i])))
+    return slope, float(np.median(m - slope * (t - at_s)))
+
+
+def _spans(jumps: NDArray[np.int64], t: Floats) -> list[tuple[int, int]]:
+    """Jumps k -> k + 1 that stand close, joined: (last good block, next good block)."""
+    spans: list[tuple[int, int]] = []
+    for k in jumps.tolist():
+        if spans and t[k] - t[spans[-1][1]] < APART_S:
+            spans[-1] = (spans[-1][0], k + 1)
+        else:
+            spans.append((k, k + 1))
+    return spans
+
+
+def _widened(span: tuple[int, int], dt: Floats, dm: Floats, still: Floats) -> tuple[int, int]:
+    """Take in the foot and the tail of a jump that a scale's filter smears over some blocks."""
+    first, last = span
+    # Messages that were held up arrive at once after a gap: the jump is the gap's.
+    while first > 0 and dt[first - 1] > 2.0 * BLOCK_S:
+        first -= 1
+    while first > 0 and abs(dm[first - 1]) > still[first - 1]:
+        first -= 1
+    while last < dm.size and abs(dm[last]) > still[last]:
+        last += 1
+    return first, last
+
+
+def _settled(span: tuple[int, int], t: Floats, m: Floats, uneven_g: float) -> tuple[int, int]:
+    """Go on until a second's readings lie on a line again that does not fall, on either side."""
+    first, last = span
+    while last + 3 < t.size and _is_unsettled(t[last : last + 4], m[last : last + 4], uneven_g):
+        last += 1
+    while first >= 3 and _is_unsettled(t[first - 3 : first + 1], m[first - 3 : first + 1], uneven_g):
+        first -= 1
+    return first, last
+
+
+def _is_unsettled(t: Floats, m: Floats, uneven_g: float) -> bool:
+    """Whether the inner of four points are off the line through the outer two, or the last is below."""
+    share = (t[1:3] - t[0]) / (t[3] - t[0])
+    off_g = float(np.max(np.abs(m[1:3] - m[0] - share * (m[3] - m[0]))))
+    return off_g > uneven_g or float(m[3] - m[0]) < -uneven_g
+
+
+def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    joined: list[tuple[int, int]] = []
+    for first, last in spans:
+        if joined and first <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(last, joined[-1][1]))
+        else:
+            joined.append((first, last))
+    return joined
