@@ -112,8 +112,18 @@ def translated(fault: sqlite3.Error, where: str) -> JournalError:
     """The journal's own error for one of SQLite's, with SQLite's words and its name kept in the message."""
     code = getattr(fault, "sqlite_errorcode", None) or 0
     name = getattr(fault, "sqlite_errorname", type(fault).__name__)
-    # A message that is not UTF-8, or a column of the wrong type, has no code of its own: the file is at
-    # fault.
-    default = (JournalCorrupt, "its content is not what was written; restart the agent, which sets it aside")
-    kind, remedy = _PRIMARY.get(code & 0xFF, default if code == 0 else (JournalIoError, "restart the agent"))
+    kind, remedy = _PRIMARY.get(
+        code & 0xFF, (JournalError, "SQLite refused a statement; this should not happen")
+    )
     return kind(f"journal {where}: {remedy} ({name}: {fault})")
+
+
+UNREADABLE = frozenset(
+    {"SQLITE_IOERR_READ", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS", "SQLITE_IOERR_DATA"}
+)
+"""What SQLite says where the file's own content cannot be read; other I/O errors are no fault of the file."""
+
+
+def is_unreadable(fault: JournalError) -> bool:
+    """Whether the file's content could not be read."""
+    return getattr(fault.__cause__, "sqlite_errorname", "") in UNREADABLE
