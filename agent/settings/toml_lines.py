@@ -124,7 +124,10 @@ class _Walk:
     def _string(self) -> str:
         start = self.at
         self._skip_string()
-        value = tomllib.loads("k = " + self.text[start : self.at])["k"]
+        try:
+            value = tomllib.loads("k = " + self.text[start : self.at])["k"]
+        except tomllib.TOMLDecodeError:
+            raise _LostError from None
         if not isinstance(value, str):
             raise _LostError
         return value
