@@ -50,6 +50,8 @@ class Cell:
         self.topics = Topics(site.root)
         self.start_s = start_s
         self.truth: list[TrueDispense] = []
+        self.runs_checks = True
+        """Whether a scenario's checks are started by the controller itself; else it waits for requests."""
         self.pot = Pot()
         self.pot.start(0.0)
         self._now = 0.0

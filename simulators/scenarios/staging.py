@@ -15,7 +15,6 @@ from simulators.site import Site, SiteError
 FIRST_STEP_S = 12.0
 """Steps count from here: a scale has had time to settle, and a watcher to connect."""
 ORDINALS = ("first", "second", "third", "fourth")
-STARTS_CHECKS = frozenset({"shift_start", "check"})
 
 
 def build_cell(
@@ -34,9 +33,10 @@ def build_cell(
     """
     specs = _scales(site, scenario, cell_name)
     cell = Cell(site, cell_name, seed=seed, start_s=start_s, scales=specs)
+    cell.runs_checks = runs_checks
     apply_settings(cell, {k: v for k, v in scenario.settings.items() if k != "scales"})
     for step in scenario.steps:
-        _hang(cell, step, runs_checks=runs_checks)
+        _hang(cell, step)
     return cell
 
 
@@ -141,8 +141,8 @@ def _checked(target: Any, members: Mapping[str, Any], where: str) -> dict[str, A
     return checked
 
 
-def _hang(cell: Cell, step: Step, *, runs_checks: bool) -> None:
-    action = _action(cell, step, runs_checks=runs_checks)
+def _hang(cell: Cell, step: Step) -> None:
+    action = _action(cell, step)
     if step.during is None:
         for i in range(max(step.times, 1)):
             cell.at(FIRST_STEP_S + step.at_s + i * step.every_s, action)
@@ -159,7 +159,7 @@ def _hang(cell: Cell, step: Step, *, runs_checks: bool) -> None:
     cell.on_gun_opened.append(watch)
 
 
-def _action(cell: Cell, step: Step, *, runs_checks: bool) -> Callable[[], None]:
+def _action(cell: Cell, step: Step) -> Callable[[], None]:
     words, controller, technician = step.words, cell.controller, cell.technician
     scale = resolve(words["scale"], list(cell.stations), "scale")[0] if "scale" in words else ""
     named = words.get("guns", [words.get("gun", "all")])
@@ -171,13 +171,14 @@ def _action(cell: Cell, step: Step, *, runs_checks: bool) -> Callable[[], None]:
     asked = {word: words[word] for word in ("shots", "shot_s", "bleed_s") if word in words}
 
     def shift_start() -> None:
-        controller.load_setup(setup)
-        if runs_checks:
+        if cell.runs_checks or controller.setup != setup:
+            controller.load_setup(setup)
+        if cell.runs_checks:
             for gun in cell.guns:
                 controller.run_check(gun, setup)
 
     def check() -> None:
-        if runs_checks:
+        if cell.runs_checks:
             for gun in guns:
                 controller.run_check(gun, setup, **asked)
 
