@@ -22,23 +22,18 @@ from agent.journal.salvage import salvage
 SMALLEST_BYTES = 512
 """SQLite takes a shorter file for an empty one, and would silently begin anew."""
 CHAINS = frozenset({"records", "events", "evidence"})
-TABLES = frozenset(
-    [
-        "runs",
-        "records",
-        "evidence",
-        "events",
-        "chains",
-        "prunings",
-        "outlets",
-        "settled",
-        "set_aside",
-        "untrusted",
-        "mended",
-        "kept",
-        "quarantine",
-    ]
-)
+TABLES = CHAINS | {
+    "runs",
+    "chains",
+    "prunings",
+    "outlets",
+    "settled",
+    "set_aside",
+    "untrusted",
+    "mended",
+    "kept",
+    "quarantine",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,17 +119,16 @@ def _ready(path: Path, limits: JournalLimits, migrations: Sequence[Migration] | 
     database = Database(path, limits, Tripwire())
     try:
         migrate(database, migrations)
-        chains = (
-            {name for (name,) in database.read("SELECT name FROM chains")} if _has_tables(database) else set()
-        )
-        if not chains >= CHAINS:
-            raise JournalCorrupt(f"journal {path}: tables are missing")
+        _expect_tables(database)
     except BaseException:
         database.close()
         raise
     return database
 
 
-def _has_tables(database: Database) -> bool:
+def _expect_tables(database: Database) -> None:
     found = {name for (name,) in database.read("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    return found >= TABLES
+    if found >= TABLES:
+        found |= {name for (name,) in database.read("SELECT name FROM chains")}
+    if not found >= TABLES | CHAINS:
+        raise JournalCorrupt(f"journal {database.path}: tables are missing")

@@ -14,7 +14,7 @@ from typing import Any
 
 from agent.journal.chain import BEGINNING, checksum
 from agent.journal.database import Database, Tripwire
-from agent.journal.errors import JournalError
+from agent.journal.errors import JournalBusy, JournalError, JournalFull
 from agent.journal.limits import JournalLimits
 from agent.journal.outbox import joined, write_ranges
 from agent.journal.rows import EVENT_COLUMNS, EVENTS_FROM, RECORD_COLUMNS, RECORDS_FROM, EventRow, Row
@@ -39,6 +39,17 @@ def salvage(damaged: Path, into: Database, limits: JournalLimits) -> Salvaged:
     source = _Source(damaged, limits)
     if not source.is_readable():
         return Salvaged()
+    try:
+        return _copied(source, into)
+    except JournalError as fault:
+        if fault.must_restart or isinstance(fault, (JournalFull, JournalBusy)):
+            raise
+        return Salvaged()  # what is readable contradicts itself
+    finally:
+        source.close()
+
+
+def _copied(source: _Source, into: Database) -> Salvaged:
     with into.transaction() as cursor:
         copier = _Copier(cursor)
         places: dict[int, int] = {}
@@ -52,7 +63,6 @@ def salvage(damaged: Path, into: Database, limits: JournalLimits) -> Salvaged:
         _copy_cursors(source, cursor, places)
         kept = list(source.kept())
         cursor.executemany("INSERT OR REPLACE INTO kept VALUES (?, ?, ?)", kept)
-    source.close()
     return Salvaged(len(places), events, len(kept))
 
 
