@@ -1,4 +1,4 @@
-"""`shotgram demo`: broker, simulated cell and agent in one process, one shift start from request to release."""
+"""`shotgram demo`: broker, simulated cell and agent in one process, from a request to a released job."""
 
 from __future__ import annotations
 
@@ -19,11 +19,13 @@ from rich.console import Console
 from rich.text import Text
 
 from agent.commands.tables import balance_line, checks_table, console, number, release_lines
+from agent.contract.inputs import ControllerEvent
 from agent.contract.records import Advice, Balance, Check, Dispense, Record, Release, Request
+from agent.contract.times import rfc3339
 from agent.runtime.clock import BorrowedClock
 
 if TYPE_CHECKING:
-    from agent.runtime.agent import RunningAgent
+    from agent.runtime.agent import Batch, RunningAgent
     from simulators.link import SimulatedCell
 
 SPEED = 45.0
@@ -82,9 +84,15 @@ class Story:
         if not self._as_json:
             self._out.print(text)
 
-    def hear(self, records: Sequence[Record]) -> None:
-        """New records of the agent, in order; called in its thread."""
-        for record in records:
+    def hear(self, batch: Batch) -> None:
+        """What the agent heard and said, in order; called in its thread."""
+        for told in batch.events:
+            if isinstance(told, ControllerEvent) and told.event == "needle_set":
+                self.say(
+                    f"{rfc3339(told.t_s)[11:19]}  the technician (simulated) turned the needle of {told.gun} "
+                    f"to {number(told.setting)}"
+                )
+        for record in batch.records:
             self.records.append(record)
             if self._as_json:
                 from agent.contract.records import to_json

@@ -8,6 +8,7 @@ import platform
 import signal
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
 
@@ -63,7 +64,7 @@ def start_log(level: str) -> None:
     )
 
 
-def _stopper(stop: threading.Event, asked: list[int]) -> object:
+def _stopper(stop: threading.Event, asked: list[int]) -> Callable[[int, FrameType | None], None]:
     def told(number: int, _frame: FrameType | None) -> None:
         asked.append(number)
         stop.set()

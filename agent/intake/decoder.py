@@ -14,6 +14,8 @@ from agent.intake.measurements import Pressures, Readings, Temperatures
 from agent.intake.refused import Refused, shown
 
 LONGEST_ALARM_NAME = 128
+OWN = "agent"
+"""The name under which the agent's own alarms are commanded; no cell may have it."""
 
 
 class Reader(Protocol):
@@ -24,6 +26,29 @@ class Reader(Protocol):
         ...
 
 
+class Several:
+    """Several readers of one topic: a foreign controller may put everything it knows into one object."""
+
+    def __init__(self, readers: tuple[Reader, ...]) -> None:
+        self.readers = readers
+
+    def read(self, raw: RawMessage) -> tuple[Input, ...]:
+        """Every input that the message holds. Raises Refused where no reader can use it."""
+        found: list[Input] = []
+        refused: Refused | None = None
+        for reader in self.readers:
+            try:
+                item = reader.read(raw)
+            except Refused as fault:
+                refused = refused or fault
+                continue
+            if item is not None:
+                found.append(item)
+        if refused is not None and not found:
+            raise refused
+        return tuple(found)
+
+
 class Decoder:
     """Decodes the messages of one site. Never raises: what cannot be used comes back as Undecodable."""
 
@@ -31,15 +56,19 @@ class Decoder:
         self._topics = Topics(plan.root)
         self._prefix = plan.root + "/"
         self._cells = {cell.name for cell in plan.cells}
-        self._readers: dict[str, Reader] = {}
+        self._readers: dict[str, Reader | Several] = {}
         self._filters: dict[str, int] = {}
         self._reading_filters: set[str] = set()
-        self._own_scales: dict[str, frozenset[str]] = {}
         for cell in plan.cells:
             self._add(cell)
+        # The agent's own alarms stand where a cell's would.
+        self._filters.setdefault(self._topics.alarm_command(OWN, "+"), 1)
 
-    def decode(self, raw: RawMessage) -> Input | Undecodable | None:
-        """The input in a message; Undecodable where it is wrong; None where it is not for us."""
+    def decode(self, raw: RawMessage) -> Input | tuple[Input, ...] | Undecodable | None:
+        """The input in a message; Undecodable where it is wrong; None where it is not for us.
+
+        A tuple comes only from a topic that the configuration gives to several inputs.
+        """
         reader = self._readers.get(raw.topic)
         try:
             return reader.read(raw) if reader is not None else self._elsewhere(raw)
@@ -57,13 +86,26 @@ class Decoder:
             for topic, qos in self._filters.items()
         ]
 
+    def cell_of(self, topic: str) -> str | None:
+        """The configured cell whose own topic this is, or None."""
+        cell = topic.removeprefix(self._prefix).partition("/")[0]
+        return cell if topic.startswith(self._prefix) and cell in self._cells else None
+
+    def _put(self, topic: str, reader: Reader) -> None:
+        there = self._readers.get(topic)
+        if there is None:
+            self._readers[topic] = reader
+        else:
+            others = there.readers if isinstance(there, Several) else (there,)
+            self._readers[topic] = Several((*others, reader))
+
     def _add(self, cell: Cell) -> None:
         topics, name = self._topics, cell.name
         own = {(route.kind, route.scale): route for route in cell.inputs}
         for scale in cell.scales:
             route = own.get(("reading", scale.name))
             topic = route.topic if route else topics.reading(name, scale.name)
-            self._readers[topic] = Readings(name, scale, _translator(route))
+            self._put(topic, Readings(name, scale, _translator(route)))
             # One filter for the contract's topics, so that a scale nobody configured is noticed.
             contract = topic == topics.reading(name, scale.name)
             wanted = topics.reading(name, "+") if contract else topic
@@ -74,8 +116,8 @@ class Decoder:
         if cell.has_controller:
             route = own.get(("event", None))
             topic = route.topic if route else topics.event(name)
-            self._readers[topic] = Events(cell, _translator(route))
-            self._filters.setdefault(topic, 1)
+            self._put(topic, Events(cell, _translator(route)))
+            self._filters[topic] = 1
             self._route(own.get(("reply", None)), topics.reply(name), Replies, name, qos=1)
         self._filters.setdefault(topics.alarm_command(name, "+"), 1)
 
@@ -89,8 +131,8 @@ class Decoder:
         qos: int,
     ) -> None:
         topic = route.topic if route else contract_topic
-        self._readers[topic] = reader(cell, _translator(route))
-        self._filters.setdefault(topic, qos)
+        self._put(topic, reader(cell, _translator(route)))
+        self._filters[topic] = max(qos, self._filters.get(topic, 0))
 
     def _elsewhere(self, raw: RawMessage) -> Input | None:
         """A topic that no reader has: an alarm's command, somebody else's, or a name nobody configured."""
@@ -99,7 +141,8 @@ class Decoder:
         cell, *levels = raw.topic[len(self._prefix) :].split("/")
         match levels:
             case ["alert", alarm, "command"]:
-                self._known(cell)
+                if cell != OWN:
+                    self._known(cell)
                 if not 0 < len(alarm) <= LONGEST_ALARM_NAME:
                     raise Refused("out_of_range", "the alarm's name is empty or too long")
                 return read_command(raw, cell, alarm)

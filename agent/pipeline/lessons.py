@@ -26,10 +26,9 @@ class Lessons:
 
     def learn(self, window: Window, measured: Measurement, group: str) -> None:
         """Take a good shot in. `group` names the setup and needle setting it ran at."""
-        evaporation = measured.evaporation.known if measured.evaporation is not None else None
         scale = self._scales.get(window.scale, Learned())
         self._scales[window.scale] = scale.after(
-            evaporation=evaporation,
+            evaporation=measured.evaporation,
             noise_g=measured.noise_g,
             lag_s=measured.lag_s,
             open_s=None,

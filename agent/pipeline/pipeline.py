@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
-from agent.assessment.alarms import AlarmPanel, Fault
+from agent.assessment.alarms import Fault, agent_panel
 from agent.contract.evidence import Evidence
 from agent.contract.inputs import (
     AlarmCommand,
@@ -28,6 +28,7 @@ from agent.intake.complaints import Complaints
 from agent.intake.decoder import Decoder
 from agent.intake.duplicates import Seen
 from agent.pipeline.cell_line import CellLine, Said
+from agent.pipeline.refusals import Refusals
 
 Told: TypeAlias = ControllerEvent | Reply | AlarmCommand
 OWN = "agent"
@@ -46,7 +47,7 @@ class Outcome:
 
     records: tuple[Record, ...] = ()
     evidence: Mapping[str, Evidence] = field(default_factory=dict)
-    event: Told | None = None
+    told: tuple[Told, ...] = ()
     """What somebody told us that must not be lost, when it is new: the journal keeps it."""
     refused: Undecodable | None = None
     complaint: str | None = None
@@ -60,7 +61,8 @@ class Pipeline:
         self.plan = plan
         self.decoder = Decoder(plan)
         self.lines = {cell.name: CellLine(cell, plan) for cell in plan.cells}
-        self._own_alarms = AlarmPanel(OWN)
+        self._own_alarms = agent_panel()
+        self._refusals: dict[str, Refusals] = {}
         self._seen = Seen()
         self._complaints = Complaints()
         self._now_s: float | None = None
@@ -76,15 +78,13 @@ class Pipeline:
             return _outcome(before, said)
         if item is None:
             return _outcome(before, None)
+        if isinstance(item, tuple):
+            return _merged(before, [self._take(one) for one in item])
         if isinstance(item, Undecodable):
-            complaint = self._complaints.about(item)
-            return _outcome(before, None, refused=item, complaint=complaint)
-        if isinstance(item, ControllerEvent):
-            if not self._seen.first_time(item.cell, item.event_id):
-                return _outcome(before, None)
-            return _outcome(before, self.lines[item.cell].take(item), event=item)
-        said = self._to_own_alarms(item) if item.cell == OWN else self.lines[item.cell].take(item)
-        return _outcome(before, said, event=item if isinstance(item, (Reply, AlarmCommand)) else None)
+            return _outcome(
+                before, self._alarm_of(item), refused=item, complaint=self._complaints.about(item)
+            )
+        return _merged(before, [self._take(item)])
 
     def passed(self, now_s: float) -> Outcome:
         """Time passes with no message."""
@@ -134,6 +134,24 @@ class Pipeline:
                 said.append(Said(tuple(own)))
         return said
 
+    def _take(self, item: Input) -> Outcome:
+        if isinstance(item, ControllerEvent) and not self._seen.first_time(item.cell, item.event_id):
+            return EMPTY
+        said = self._to_own_alarms(item) if item.cell == OWN else self.lines[item.cell].take(item)
+        told = (item,) if isinstance(item, (ControllerEvent, Reply, AlarmCommand)) else ()
+        return Outcome(said.records, said.evidence, told)
+
+    def _alarm_of(self, refused: Undecodable) -> Said | None:
+        cell = self.decoder.cell_of(refused.topic)
+        many = self._refusals.setdefault(cell or OWN, Refusals()).add(refused.arrived_s)
+        if not many:
+            return None
+        text = f"many messages on {refused.topic[:100]} cannot be used, the last one: {refused.fault}"
+        fault = Fault(name="input-rejected", active=True, text=text, cell=cell or OWN)
+        if cell is None:
+            return Said(tuple(self._own_alarms.fault(fault, refused.arrived_s)))
+        return self.lines[cell].told(fault, refused.arrived_s)
+
     def _to_own_alarms(self, item: Input) -> Said:
         return Said(tuple(self._own_alarms.command(item))) if isinstance(item, AlarmCommand) else Said()
 
@@ -156,18 +174,28 @@ def _outcome(
     before: list[Said],
     said: Said | None,
     *,
-    event: Told | None = None,
     refused: Undecodable | None = None,
     complaint: str | None = None,
 ) -> Outcome:
-    if not before and event is None and refused is None and (said is None or not said.records):
+    if not before and refused is None and (said is None or not said.records):
         return EMPTY
-    told = [*before, said] if said is not None else before
+    parts = [*before, said] if said is not None else before
     evidence: dict[str, Evidence] = {}
-    for one in told:
+    for one in parts:
         evidence.update(one.evidence)
-    records = tuple(record for one in told for record in one.records)
-    return Outcome(records, evidence, event, refused, complaint)
+    records = tuple(record for one in parts for record in one.records)
+    return Outcome(records, evidence, (), refused, complaint)
+
+
+def _merged(before: list[Said], outcomes: list[Outcome]) -> Outcome:
+    if not before and len(outcomes) == 1:
+        return outcomes[0]
+    first = _outcome(before, None)
+    evidence = dict(first.evidence)
+    for outcome in outcomes:
+        evidence.update(outcome.evidence)
+    records = tuple(record for outcome in (first, *outcomes) for record in outcome.records)
+    return Outcome(records, evidence, tuple(told for outcome in outcomes for told in outcome.told))
 
 
 EMPTY = Outcome()

@@ -21,23 +21,27 @@ from agent.contract.inputs import RawMessage, Undecodable
 from agent.contract.records import Record
 from agent.contract.times import rfc3339
 from agent.contract.topics import Topics
+from agent.journal.errors import Fault as JournalNotice
 from agent.journal.errors import JournalError
 from agent.journal.journal import Journal
 from agent.journal.rows import Row
 from agent.outlets.announcer import OUTLET, Announcer
 from agent.pipeline.pipeline import Outcome, Pipeline, Told
+from agent.runtime.canary import Canary
 from agent.runtime.clock import Clock
-from agent.runtime.memory import remembered
-from agent.runtime.mqtt_link import (
+from agent.runtime.happenings import (
     Arrival,
-    Broker,
+    Chore,
     Happening,
     LinkDown,
     LinkUp,
-    MqttLink,
+    OutletFault,
     Published,
     Subscribed,
 )
+from agent.runtime.memory import remembered
+from agent.runtime.mqtt_link import Broker, MqttLink
+from agent.runtime.trouble import Trouble
 
 log = logging.getLogger(__name__)
 
@@ -63,8 +67,7 @@ class Batch:
         """Put what came of one message with the rest."""
         self.records.extend(outcome.records)
         self.evidence.update(outcome.evidence)
-        if outcome.event is not None:
-            self.events.append(outcome.event)
+        self.events.extend(outcome.told)
 
     @property
     def worth_committing(self) -> bool:
@@ -82,15 +85,19 @@ class RunningAgent:
         broker: Broker,
         clock: Clock,
         *,
-        on_records: Callable[[Sequence[Record]], None] | None = None,
+        readings_qos: int = 0,
+        on_batch: Callable[[Batch], None] | None = None,
     ) -> None:
         self.pipeline = pipeline
         self.journal = journal
         self.clock = clock
         self.topics = Topics(pipeline.plan.root)
+        self.canary = Canary(
+            self.topics, pipeline.plan.agent, lambda topic, song: self.link.publish(topic, song, retain=False)
+        )
         self.link = MqttLink(
             broker,
-            pipeline.decoder.filters(),
+            [*pipeline.decoder.filters(readings_qos), (self.canary.topic, 1)],
             will=(self._state_topic, self._state("offline")),
             clock=clock,
         )
@@ -102,8 +109,9 @@ class RunningAgent:
         self.messages = 0
         self.last_message_s: float | None = None
         self.last_turn_monotonic_s = time.monotonic()
-        self._on_records = on_records
-        self._faults: dict[str, Fault] = {}
+        self._on_batch = on_batch
+        self.trouble = Trouble()
+        self._notices: list[JournalNotice] = list(journal.opened)
         self._said_state_s = float("-inf")
         self._retied_s = 0.0
         self._shed_told = 0
@@ -129,24 +137,24 @@ class RunningAgent:
             self._handle(happening, batch)
         batch.add(self.pipeline.passed(self.clock.now_s()))
         self._watch(batch)
+        # What the last commit found wrong is told with this one.
+        self._report(self._notices, batch)
+        self._notices.clear()
         if batch.worth_committing:
             self._commit(batch)
         for arrival in batch.arrivals:
             self.link.acknowledge(arrival)
-        if batch.records and self._on_records is not None:
-            self._on_records(batch.records)
+        if self._on_batch is not None and batch.worth_committing:
+            self._on_batch(batch)
         if self.link.connected:
             self.announcer.step()
             self._tell_state()
         self.last_turn_monotonic_s = time.monotonic()
 
-    def fault(self, fault: Fault, batch: Batch) -> None:
-        """Raise or clear an alarm of the rim, once for each change."""
-        before = self._faults.get(fault.name)
-        if (before.active if before else False) == fault.active:
-            return
-        self._faults[fault.name] = fault
-        batch.add(self.pipeline.fault(fault, self.clock.now_s()))
+    def raise_(self, fault: Fault | None, batch: Batch) -> None:
+        """Tell the alarms of trouble at the rim, or of its end; None is no news."""
+        if fault is not None:
+            batch.add(self.pipeline.fault(fault, self.clock.now_s()))
 
     def _happenings(self) -> list[Happening]:
         found: list[Happening] = []
@@ -161,6 +169,8 @@ class RunningAgent:
     def _handle(self, happening: Happening, batch: Batch) -> None:
         match happening:
             case Arrival():
+                if self._is_canary(happening, batch):
+                    return
                 self.messages += 1
                 self.last_message_s = happening.message.arrived_s
                 outcome = self.pipeline.take(happening.message)
@@ -176,17 +186,64 @@ class RunningAgent:
                     happening.mid, happening.reason
                 ):
                     log.warning("the broker refused a record: its access list does not let the agent speak")
-                    self.fault(Fault(name="acl-denied", active=True), batch)
+                    self.raise_(
+                        self.trouble.lasting("acl-denied", True, "the broker refuses what the agent says"),
+                        batch,
+                    )
             case LinkUp():
                 self._line_up(happening, batch)
             case LinkDown():
                 self.announcer.line_lost()
                 log.warning("no broker: %s", happening.why)
-                self.fault(Fault(name="broker-lost", active=True, text=happening.why), batch)
+                self.raise_(self.trouble.lasting("broker-lost", True, happening.why), batch)
+                self.canary.line_lost()
             case Subscribed():
                 if happening.refused:
                     log.warning("the broker refused subscriptions: %s", ", ".join(happening.refused))
-                    self.fault(Fault(name="acl-denied", active=True), batch)
+                    self.raise_(
+                        self.trouble.lasting("acl-denied", True, "the broker refuses subscriptions"), batch
+                    )
+
+            case Chore():
+                self._do(happening, batch)
+            case OutletFault():
+                log.warning("%s: %s", happening.outlet, happening.fault.text)
+                self.raise_(self.trouble.happened(happening.fault.code, happening.fault.text), batch)
+
+    def _is_canary(self, arrival: Arrival, batch: Batch) -> bool:
+        ours = self.canary.heard(arrival.message.topic, arrival.message.payload)
+        if ours is None:
+            return False
+        batch.arrivals.append(arrival)
+        if ours:
+            self.raise_(self.trouble.lasting("acl-denied", False), batch)
+        return True
+
+    def _do(self, chore: Chore, batch: Batch) -> None:
+        match chore.what:
+            case "canary":
+                self.canary.send(time.monotonic())
+            case "housekeeping":
+                tended = self.journal.tend()
+                for fault in self.trouble.housekeeping(tended.conditions):
+                    self.raise_(fault, batch)
+                self._report(tended.faults, batch)
+            case "backup":
+                self._back_up(batch)
+
+    def _report(self, faults: Sequence[JournalNotice], batch: Batch) -> None:
+        for fault in faults:
+            log.warning("journal: %s", fault.text)
+            self.raise_(self.trouble.happened(fault.code, fault.text), batch)
+
+    def _back_up(self, batch: Batch) -> None:
+        path = self.journal.folder / "backup" / "journal.db"
+        try:
+            path.parent.mkdir(mode=0o700, exist_ok=True)
+            self.journal.backup(path)
+        except (OSError, JournalError) as fault:
+            log.warning("the daily backup failed: %s", fault)
+            self.raise_(self.trouble.happened("backup-failed", f"the daily backup failed: {fault}"), batch)
 
     def _line_up(self, up: LinkUp, batch: Batch) -> None:
         kept = "session kept" if up.session_kept else "new session"
@@ -198,7 +255,11 @@ class RunningAgent:
             )
         self.announcer.line_lost()
         self._said_state_s = float("-inf")
-        self.fault(Fault(name="broker-lost", active=False), batch)
+        self.raise_(self.trouble.lasting("broker-lost", False), batch)
+        if up.generation > 1 and not up.session_kept:
+            text = "the broker lost our session: what was sent while we were away is gone"
+            self.raise_(self.trouble.happened("session-lost", text), batch)
+        self.canary.send(time.monotonic())
 
     def _watch(self, batch: Batch) -> None:
         if self.link.consider_other_version():
@@ -210,16 +271,17 @@ class RunningAgent:
         step = self.clock.retie(quiet=not self._measuring())
         if step is not None:
             log.warning("the system's clock was set by %+.1f s", step.by_s)
-            self.fault(
-                Fault(name="clock-step", active=True, text=f"The clock was set by {step.by_s:+.1f} s"), batch
-            )
-        elif "clock-step" in self._faults:
-            self.fault(Fault(name="clock-step", active=False), batch)
+            text = f"the clock was set by {step.by_s:+.1f} s"
+            self.raise_(self.trouble.happened("clock-step", text), batch)
         if self.link.shed != self._shed_told:
+            text = f"{self.link.shed - self._shed_told} readings were dropped: the agent could not keep up"
             self._shed_told = self.link.shed
-            self.fault(Fault(name="overload", active=True), batch)
-        elif "overload" in self._faults and self.link.inbox.qsize() < BATCH:
-            self.fault(Fault(name="overload", active=False), batch)
+            self.raise_(self.trouble.lasting("overload", True, text), batch)
+        elif self.link.inbox.qsize() < BATCH:
+            self.raise_(self.trouble.lasting("overload", False), batch)
+        if self.canary.overdue(now):
+            text = "the agent does not hear what it says itself: look at the broker's access list"
+            self.raise_(self.trouble.lasting("acl-denied", True, text), batch)
         if not self.link.thread_alive():
             log.error("the network thread died; a new one begins")
             self.link.revive()
@@ -231,7 +293,7 @@ class RunningAgent:
         # The worker does nothing else until the journal has it: unacknowledged, the broker keeps the rest.
         while True:
             try:
-                self.journal.append(
+                appended = self.journal.append(
                     batch.records,
                     batch.events,
                     batch.evidence,
@@ -245,6 +307,7 @@ class RunningAgent:
                 self._tell_directly(fault)
                 time.sleep(RETRY_JOURNAL_S)
             else:
+                self._notices.extend(appended.faults)
                 return
 
     def _tell_directly(self, fault: JournalError) -> None:
@@ -281,7 +344,7 @@ class RunningAgent:
                 "last_message_at": rfc3339(self.last_message_s) if self.last_message_s else None,
                 "refused": sum(self.pipeline.refused().values()),
                 "shed": self.link.shed,
-                "faults": sorted(name for name, fault in self._faults.items() if fault.active),
+                "faults": self.trouble.holding(),
                 "mqtt": self.link.version,
             }
         return json.dumps(body, separators=(",", ":")).encode()

@@ -17,7 +17,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -28,6 +28,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from agent.contract.inputs import RawMessage
 from agent.runtime.clock import Clock
+from agent.runtime.happenings import Arrival, Happening, LinkDown, LinkUp, Published, Subscribed
 
 log = logging.getLogger(__name__)
 
@@ -63,54 +64,6 @@ class Broker:
     def __repr__(self) -> str:
         """Without the password: this may end in a log."""
         return f"{self.host}:{self.port} as {self.client_id!r}"
-
-
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """A message, and what it takes to acknowledge it."""
-
-    message: RawMessage
-    generation: int
-    mid: int
-
-
-@dataclass(frozen=True, slots=True)
-class LinkUp:
-    """The broker let us in."""
-
-    generation: int
-    session_kept: bool
-    version: str
-
-
-@dataclass(frozen=True, slots=True)
-class LinkDown:
-    """The connection ended or could not be made."""
-
-    generation: int
-    why: str
-    refused: bool = False
-    """The broker, or its certificate, said no: waiting alone will not mend it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Published:
-    """The broker has taken what we published, or refused it (`reason` >= 0x80)."""
-
-    generation: int
-    mid: int
-    reason: int
-
-
-@dataclass(frozen=True, slots=True)
-class Subscribed:
-    """The broker's answer to our subscriptions; a granted one may still be filtered by its access list."""
-
-    generation: int
-    refused: tuple[str, ...]
-
-
-Happening: TypeAlias = Arrival | LinkUp | LinkDown | Published | Subscribed
 
 
 class MqttLink:

@@ -7,9 +7,11 @@ import threading
 import time
 from typing import TYPE_CHECKING
 
-from agent.journal.errors import JournalError
+from agent.journal.errors import Fault, JournalError
 from agent.runtime import service_manager
 from agent.runtime.clock import TiedClock
+from agent.runtime.happenings import OutletFault
+from agent.runtime.timetable import Timetable
 from agent.runtime.wiring import agent_of, influx_of, journal_of, people_of
 from agent.settings.site import Site
 
@@ -38,9 +40,10 @@ class Service:
             self.agent = agent_of(site, self.journal, TiedClock())
             self._outlets: dict[str, Callable[[threading.Event], None]] = {}
             if site.influx is not None:
-                self._outlets["influx"] = influx_of(site, self.journal)
+                self._outlets["influx"] = influx_of(site.influx, self.journal, self._heard("influx"))
             if site.notify is not None:
-                self._outlets["people"] = people_of(site, self.journal)
+                self._outlets["people"] = people_of(site.notify, self.journal, self._heard("people"))
+            self._timetable = Timetable(site.plan, self.agent.link.inbox)
             self.journal.declare_outlets(dict.fromkeys(["mqtt", *self._outlets], "all"))
         except BaseException:
             self.journal.close()
@@ -56,17 +59,22 @@ class Service:
         ]
         for thread in threads:
             thread.start()
+        self._timetable.start()
         service_manager.tell("READY=1")
         try:
             self._look_after(threads, stop)
         finally:
             service_manager.tell("STOPPING=1")
+            self._timetable.stop()
             deadline = time.monotonic() + STOPS_WITHIN_S
             for thread in threads:
                 thread.join(max(0.1, deadline - time.monotonic()))
             self.journal.close()
         log.info("stopped")
         return 1 if self._failed else 0
+
+    def _heard(self, outlet: str) -> Callable[[Fault], None]:
+        return lambda fault: self.agent.link.inbox.put(OutletFault(outlet, fault))
 
     def _work(self, stop: threading.Event) -> None:
         try:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import threading
+from collections.abc import Callable
 
 from agent import __version__
-from agent.contract.records import Record
+from agent.journal.errors import Fault
 from agent.journal.journal import Journal
 from agent.journal.limits import MIB, JournalLimits
 from agent.pipeline.pipeline import Pipeline
-from agent.runtime.agent import RunningAgent
+from agent.runtime.agent import Batch, RunningAgent
 from agent.runtime.clock import Clock
 from agent.runtime.mqtt_link import Broker
+from agent.settings.influx import Influx
 from agent.settings.secrets import located, read_secret
 from agent.settings.site import Site
 
@@ -48,11 +50,41 @@ def journal_of(site: Site) -> Journal:
     return Journal.open(site.state_dir, limits=limits, version=__version__, config_digest=site.plan.digest)
 
 
+def influx_of(
+    influx: Influx, journal: Journal, on_fault: Callable[[Fault], None]
+) -> Callable[[threading.Event], None]:
+    """The database's outlet as a thread's work; the library loads there, not at the start."""
+
+    def run(stop: threading.Event) -> None:
+        from agent.outlets.influx import OUTLET, InfluxOutlet, InfluxSettings
+
+        token_file = influx.token_file
+        settings = InfluxSettings(
+            url=influx.url,
+            org=influx.org,
+            bucket=influx.bucket,
+            token=(lambda: read_secret(token_file)) if token_file else (lambda: ""),
+            timeout_s=influx.timeout_s,
+            batch_rows=influx.batch_rows,
+        )
+        view = journal.outlet_view(OUTLET, hold_untrusted=True)
+        InfluxOutlet(settings, view, on_fault=on_fault).run(stop)
+
+    return run
+
+
 def agent_of(
     site: Site,
     journal: Journal,
     clock: Clock,
-    on_records: Callable[[Sequence[Record]], None] | None = None,
+    on_batch: Callable[[Batch], None] | None = None,
 ) -> RunningAgent:
-    """The agent, wired and not yet started; `on_records` hears in the worker's thread what was journalled."""
-    return RunningAgent(Pipeline(site.plan), journal, broker_of(site), clock, on_records=on_records)
+    """The agent, wired and not yet started; `on_batch` hears in the worker's thread what was journalled."""
+    return RunningAgent(
+        Pipeline(site.plan),
+        journal,
+        broker_of(site),
+        clock,
+        readings_qos=site.mqtt.readings_qos,
+        on_batch=on_batch,
+    )

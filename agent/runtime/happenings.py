@@ -1,0 +1,72 @@
+"""What the worker takes from its inbox: from the network, the timetable and the outlets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from agent.contract.inputs import RawMessage
+from agent.journal.errors import Fault
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A message, and what it takes to acknowledge it."""
+
+    message: RawMessage
+    generation: int
+    mid: int
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    """The broker let us in."""
+
+    generation: int
+    session_kept: bool
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    """The connection ended or could not be made."""
+
+    generation: int
+    why: str
+    refused: bool = False
+    """The broker, or its certificate, said no: waiting alone will not mend it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """The broker has taken what we published, or refused it (`reason` >= 0x80)."""
+
+    generation: int
+    mid: int
+    reason: int
+
+
+@dataclass(frozen=True, slots=True)
+class Subscribed:
+    """The broker's answer to our subscriptions; a granted one may still be filtered by its access list."""
+
+    generation: int
+    refused: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Chore:
+    """The timetable's word that something is due."""
+
+    what: Literal["housekeeping", "canary", "backup"]
+
+
+@dataclass(frozen=True, slots=True)
+class OutletFault:
+    """Something an outlet's thread has to report."""
+
+    outlet: str
+    fault: Fault
+
+
+Happening: TypeAlias = Arrival | LinkUp | LinkDown | Published | Subscribed | Chore | OutletFault
