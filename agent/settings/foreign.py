@@ -41,12 +41,16 @@ class _Said:
     def is_own(self) -> bool:
         return any(key in self.entry for key in ("topic", "fields", "t_unit", "unit", "values"))
 
+    @property
+    def has_fields(self) -> bool:
+        return bool(self.entry.get("fields"))
+
 
 def input_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[Fault]:
     """Every fault of the inputs of all cells, topics that two of them share included."""
     root = text(table(document, "mqtt"), "root")
     topics = Topics(root) if root is not None else None
-    heard: dict[str, Where] = {}
+    heard: dict[str, _Said] = {}
     for number, cell in tables(document, "cells"):
         places = list(_places(cell, ("cells", number)))
         yield from _long_form_faults(cell, ("cells", number), finder)
@@ -162,19 +166,20 @@ def _said_twice(places: list[_Said], finder: Finder) -> Iterator[Fault]:
 
 
 def _shared(
-    places: list[_Said], cell: str | None, topics: Topics | None, heard: dict[str, Where], finder: Finder
+    places: list[_Said], cell: str | None, topics: Topics | None, heard: dict[str, _Said], finder: Finder
 ) -> Iterator[Fault]:
     for said in places:
         topic = text(said.entry, "topic")
         if topic is None:
             continue
-        if topic in heard:
+        first = heard.setdefault(topic, said)
+        if first is not said and not (first.has_fields and said.has_fields):
+            # Two readers of one object must each say what is theirs.
             yield finder.fault(
                 (*said.where, "topic"),
-                found=f"{shown(topic)}, which line {finder.line(heard[topic])} reads already",
-                allowed="a topic that no other input reads",
+                found=f"{shown(topic)}, which line {finder.line(first.where)} reads already",
+                allowed="a topic that no other input reads, or fields for each input that reads it",
             )
-        heard.setdefault(topic, said.where)
         if topics is not None and cell is not None and _is_said_by_us(topic, cell, topics.root):
             yield finder.fault(
                 (*said.where, "topic"),

@@ -73,7 +73,7 @@ FAULTS = [
         "",
     ),
     (
-        '[cells.pot]\ntopic = "a"\n[cells.fluid_temperature]\ntopic = "a"',
+        '[cells.pot]\ntopic = "a"\nfields = { value = "p" }\n[cells.fluid_temperature]\ntopic = "a"',
         "cells[0].fluid_temperature.topic",
         "no other input",
         "",
@@ -102,6 +102,20 @@ def test_a_cell_without_controller_has_no_controllers_input(faults: Faults) -> N
         (AFTER_CELL, AFTER_CELL + "has_controller = false\n"), cell_with('[cells.controller]\ntopic = "a"')
     )
     assert [fault.path for fault in found] == ["cells[0].controller"]
+
+
+def test_several_inputs_may_share_a_topic_when_each_says_its_fields(write: Write) -> None:
+    toml = """[cells.pot]
+topic = "plc/status"
+fields = { value = "p" }
+[cells.fluid_temperature]
+topic = "plc/status"
+fields = { value = "temp" }"""
+    routes = load(write(cell_with(toml))).plan.cells[0].inputs
+    assert [(route.kind, route.topic) for route in routes] == [
+        ("pressure", "plc/status"),
+        ("temperature", "plc/status"),
+    ]
 
 
 def test_the_same_route_by_either_way_of_saying_it(write: Write) -> None:
