@@ -204,6 +204,7 @@ GUN_FACTS: Mapping[str, GunFact] = {
     "slow_start_share_pct": lambda _, g: _share(g, "slow_start"),
     "after_drip_share_pct": lambda _, g: _share(g, "after_drip"),
     "duration_share_pct": lambda _, g: _share(g, "duration_disagrees"),
+    "passes": lambda _, g: None if g.verdict is None else float(g.verdict == "pass"),
     "scatter": lambda _, g: _scatter(g),
     "is_drift": lambda _, g: _pattern(g, "drift"),
     "is_step": lambda _, g: _pattern(g, "step"),

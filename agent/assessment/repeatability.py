@@ -140,21 +140,26 @@ def judge_shots(
 
 
 def learn(before: Repeatability, judged: ShotsJudged) -> Repeatability:
-    """The gun's repeatability after one more check: variances pooled by their degrees of freedom.
+    """The gun's repeatability after one more check.
+
+    Checks whose shots disagree are to be learned from as well, or a gun that got worse would never be known
+    as such; one bad check counts for `LARGEST_SURPRISE` times the known spread at most.
+    """
+    if len(judged.used) < 2 or judged.sd is None or not judged.mean:
+        return before
+    seen = min(judged.sd / judged.mean, LARGEST_SURPRISE * before.sd_rel)
+    return pool(before, seen, len(judged.used) - 1)
+
+
+def pool(before: Repeatability, sd_rel: float, dof: float) -> Repeatability:
+    """Two standard deviations pooled: variances weighted by their degrees of freedom.
 
     JCGM 100:2008 4.2.4 and H.3.6; the same as the mean of an inverse-gamma posterior. Beyond `LARGEST_DOF`
-    the past fades. Checks whose shots disagree are to be learned from as well, or a gun that got worse would
-    never be known as such; one bad check counts for `LARGEST_SURPRISE` times the known spread at most.
+    the past fades.
     """
-    n = len(judged.used)
-    if n < 2 or judged.sd is None or not judged.mean:
-        return before
-    kept = min(before.dof, LARGEST_DOF - (n - 1))
-    seen = judged.sd / judged.mean
-    if before.dof > 0:
-        seen = min(seen, LARGEST_SURPRISE * before.sd_rel)
-    variance = (kept * before.sd_rel**2 + (n - 1) * seen**2) / (kept + n - 1)
-    return Repeatability(math.sqrt(variance), kept + n - 1)
+    kept = min(before.dof, max(LARGEST_DOF - dof, 0.0))
+    variance = (kept * before.sd_rel**2 + dof * sd_rel**2) / (kept + dof)
+    return Repeatability(math.sqrt(variance), kept + dof)
 
 
 @lru_cache(maxsize=64)

@@ -159,8 +159,14 @@ def _forecast(
     limit = limit_pct / 100
     now, sprayed = float(changes.days[-1]), float(changes.grams[-1])
     by_day, by_gram = _line(changes, found, changes.days), _line(changes, found, changes.grams)
-    meets = None if by_day is None else crossing(by_day, limit, now, now + FURTHEST_DAYS)
-    meets_g = None if by_gram is None else crossing(by_gram, limit, sprayed, MOST_TIMES * sprayed)
+    begins = max(0, found.shape.begins - 1) if found.shape else 0
+    meets = meets_g = None
+    if by_day is not None:
+        start, furthest = float(changes.days[begins]), now + FURTHEST_DAYS
+        meets = crossing(by_day, limit, start=start, now=now, furthest=furthest)
+    if by_gram is not None:
+        start, furthest = float(changes.grams[begins]), MOST_TIMES * sprayed
+        meets_g = crossing(by_gram, limit, start=start, now=sprayed, furthest=furthest)
     return _date(points[0].at_s, meets), _from_now(sprayed, meets_g)
 
 

@@ -67,6 +67,8 @@ class Crossing:
     """None where the interval has no end before `furthest`."""
 
 
+U_POWER = 0.1
+"""Standard uncertainty of the power of time that wear goes with, about 1 (judgement, no source)."""
 REJECTED_BEYOND = 4.0
 """Checks further from the line than so many robust standard deviations are left out of the final fit."""
 
@@ -78,13 +80,14 @@ def fit_line(
     *,
     u_anchor: float = 0.0,
     bend: float = 1.345,
+    keep_all: bool = False,
 ) -> Line | None:
     """Huber's robust regression of y on x; None where x cannot carry a line.
 
-    statsmodels' RLM with the tuning constant `bend`, fitted a second time without the points that the first
-    fit shows to be far away: some plugged checks must not bend the line of a drift. With groups, the slope is
-    taken from within them alone (each has a level of its own), so that what links them cannot tilt it; the
-    level is that of all points.
+    statsmodels' RLM with the tuning constant `bend`, fitted a second time (unless `keep_all`) without the
+    points that the first fit shows to be far away: some plugged checks must not bend the line of a drift.
+    With groups, the slope is taken from within them alone (each has a level of its own), so that what links
+    them cannot tilt it; the level is that of all points.
     """
     group = np.zeros(len(x), dtype=np.int64) if group is None else group
     line = _huber(x, y, group, u_anchor, bend)
@@ -92,7 +95,7 @@ def fit_line(
         return None
     rest = _within(y, group) - line.slope * _within(x, group)
     near = np.abs(rest) <= REJECTED_BEYOND * line.scale
-    if near.all() or near.sum() < max(4, len(x) // 2):
+    if keep_all or near.all() or near.sum() < max(4, len(x) // 2):
         return line
     return _huber(x[near], y[near], group[near], u_anchor, bend) or line
 
@@ -126,22 +129,30 @@ def _within(values: Floats, group: NDArray[np.int64]) -> Floats:
     return np.asarray(values - means[group])
 
 
-def crossing(line: Line, limit: float, now: float, furthest: float, level: float = 0.95) -> Crossing | None:
+def crossing(
+    line: Line, limit: float, *, start: float, now: float, furthest: float, level: float = 0.95
+) -> Crossing | None:
     """Where a rising line meets `limit`, from `now` on; None where it does not before `furthest`.
 
-    Its interval is where the prediction interval meets the limit: its upper bound first, its lower last.
+    Its interval is where the prediction interval meets the limit: its upper bound first, its lower last. What
+    lies ahead is widened, beyond the standard formula, by `U_POWER`: wear that goes with a power of the time
+    since `start` looks like a line for long and still ends elsewhere.
     """
-    if line.slope <= 0:
+    if line.slope <= 0 or now <= start:
         return None
     meets = max(now, line.centre + (limit - line.level) / line.slope)
     if meets > furthest:
         return None
 
+    def half(x: float) -> float:
+        bend = U_POWER * abs(line.at(x)) * math.log((x - start) / (now - start))
+        return math.hypot(line.half_width(x, level), coverage_factor(None, level) * bend)
+
     def upper(x: float) -> float:
-        return line.at(x) + line.half_width(x, level)
+        return line.at(x) + half(x)
 
     def lower(x: float) -> float:
-        return line.at(x) - line.half_width(x, level)
+        return line.at(x) - half(x)
 
     earliest = now if upper(now) >= limit else _root(upper, limit, now, meets)
     latest = None

@@ -37,7 +37,7 @@ Rng = np.random.Generator
 def history(
     rng: Rng, wear: Callable[[int], float], n: int, sd: float = 0.003, *, busy: bool = False
 ) -> list[WearPoint]:
-    """`n` checks of a gun whose flow follows 1 + wear(i). A `busy` cell turns the needle and changes fluids."""
+    """The checks of a gun whose flow follows 1 + wear(i); `busy`: needle turned, fluids changed."""
     points = []
     setting, opening = 3.0, 1.0
     for i in range(n):
@@ -47,9 +47,8 @@ def history(
             setting, opening = round(setting + turn, 2), opening * (1 + 0.27 * turn)
         level = 100.0 * opening * (1.0 if fluid == "butanone" else 1.21)
         flow = level * (1 + wear(i)) * (1 + sd * rng.standard_normal())
-        points.append(
-            WearPoint(START_S + i * SHIFT_S, flow, sd * flow, setting, 0.5, fluid, grams=5000.0 * i)
-        )
+        at_s, grams = START_S + i * SHIFT_S, 5000.0 * i
+        points.append(WearPoint(at_s, flow, sd * flow, setting, 0.5, fluid, grams))
     return points
 
 
@@ -122,7 +121,7 @@ def forecasts(
 def patterns(rng: Rng, guns: int) -> dict[str, Counter[str]]:
     """What is said of each kind of gun at its 120th check."""
     kinds: dict[str, tuple[Callable[[int], float], str]] = {
-        "steady": (lambda i: 0.0, "none"),
+        "steady": (lambda _: 0.0, "none"),
         "wears 0.05 % per check": (lambda i: 0.0005 * i, "drift"),
         "wears, slower and slower": (lambda i: 0.0011 * i**0.8, "drift"),
         "wears, faster and faster": (lambda i: 0.00018 * i**1.2, "drift"),
@@ -145,7 +144,7 @@ def patterns(rng: Rng, guns: int) -> dict[str, Counter[str]]:
 
 
 def annulus(lift_mm: float, seat_mm: float = 1.4, cone_rad: float = math.radians(20)) -> float:
-    """Open area of a conical needle in a round sharp-edged seat, mm2 (check-values 5.4), full bore at most."""
+    """Open area of a conical needle in a round sharp-edged seat, mm2; full bore at most."""
     full = seat_mm * (1 - math.sqrt(1 - math.cos(cone_rad / 2))) / math.sin(cone_rad)
     h = min(max(lift_mm, 1e-6), full)
     return math.pi * h * math.sin(cone_rad / 2) * (seat_mm - h / 2 * math.sin(cone_rad))
@@ -162,9 +161,7 @@ class Adjusted:
     inside_interval: float
 
 
-def adjustments(
-    rng: Rng, guns: int, tolerance_pct: float, off_pct: float = 8.0, sd: float = 0.003
-) -> Adjusted:
+def adjustments(rng: Rng, guns: int, tolerance_pct: float, off_pct: float = 8.0) -> Adjusted:
     """Guns `off_pct` off target with an unknown response, adjusted as advised until within tolerance.
 
     True responses are log-normal with the prior's mean and standard uncertainty (25 +- 12.5 % per turn: the
@@ -175,6 +172,7 @@ def adjustments(
     log_sd = math.sqrt(math.log1p((needle.u_response_pct_per_unit / needle.response_pct_per_unit) ** 2))
     log_median = math.log(needle.response_pct_per_unit) - log_sd**2 / 2
     one = two = inside = told = retests = 0
+    low, high = 0.0, math.inf
     for _ in range(guns):
         response = math.exp(log_median + log_sd * rng.standard_normal()) / 100
         target, side = rng.uniform(40, 300), rng.choice([-1, 1])
@@ -193,10 +191,10 @@ def adjustments(
             if good or turn == 3:
                 retests += turn
                 break
-            seen = true * (1 + sd * rng.standard_normal())
-            checks.append(NeedlePoint(START_S + 3600 * turn, setting, seen, sd * seen))
+            seen = true * (1 + 0.003 * rng.standard_normal())
+            checks.append(NeedlePoint(START_S + 3600 * turn, setting, seen, 0.003 * seen))
             advised = advise(
-                seen, sd * seen, target, tolerance_pct, setting,
+                seen, 0.003 * seen, target, tolerance_pct, setting,
                 response=learn_response(checks, needle, about=setting), needle=needle,
             )  # fmt: skip
             low, high = advised.expected_low or 0.0, advised.expected_high or math.inf
@@ -326,40 +324,41 @@ def _rms(errors: list[float]) -> float:
     return 100 * math.sqrt(statistics.fmean(error**2 for error in errors)) if errors else math.nan
 
 
-def main() -> int:
-    """Print every table."""
-    words = argparse.ArgumentParser(description=__doc__)
-    words.add_argument("--small", action="store_true", help="a tenth of the cases")
-    part = 0.1 if words.parse_args().small else 1.0
-    rng = np.random.default_rng(20260301)
-    began = time.perf_counter()
-    print(
-        "A step of 2 %: found after how many checks\n  sd %  found  CUSUM theory  missed  false alarms per 1000"
-    )
+def print_wear(rng: Rng, part: float) -> None:
+    """The tables of wear."""
+    print("A step of 2 %: found after how many checks")
+    print("  sd %  found  CUSUM theory  missed  false alarms per 1000")
     for sd in (0.002, 0.003, 0.005, 0.010):
         d = delays(rng, int(200 * part), sd)
         print(f"  {d.sd_pct:4.1f}  {d.found:5.2f}  {d.theory:12.2f}  {d.missed:6d}  {d.false_per_1000:8.2f}")
     print("\nForecast of the limit (10 %), life 200 checks; errors in percent of life")
-    print("  cell    wear         used  given     rms    bias  covered  rms by grams")
+    print("  cell   wear      used    given    rms   bias  covered  rms by grams")
     for busy, power in ((False, 1.0), (True, 1.0), (False, 0.8), (False, 1.2)):
         for used in (0.5, 0.8):
             f = forecasts(rng, int(200 * part), used, busy=busy, power=power)
+            cell_is, covered = "busy" if busy else "quiet", 100 * f.covered / max(f.given, 1)
+            given = f"{f.given:3d}/{f.guns:<3d}"
             print(
-                f"  {'busy ' if busy else 'quiet'}   t^{power:<9g} {100 * used:4.0f}%  {f.given:3d}/{f.guns:<3d} {f.rms_error_pct:6.1f}"
-                f"  {f.bias_pct:+6.1f}  {100 * f.covered / max(f.given, 1):6.1f}%  {f.rms_error_g_pct:6.1f}"
+                f"  {cell_is:6s} t^{power:<6g} {100 * used:5.0f}%  {given}  {f.rms_error_pct:5.1f}"
+                f"  {f.bias_pct:+5.1f}  {covered:6.1f}%  {f.rms_error_g_pct:12.1f}"
             )
     print("\nWhat is said at check 120 (truth after the arrow)")
     for name, count in patterns(rng, int(200 * part)).items():
         print(f"  {name:48s} {dict(count)}")
-    print(
-        "\nNeedle advice from 8 % off, response unknown\n  tolerance  after one  after two  retests  in its 95 % interval"
-    )
+
+
+def print_advice(rng: Rng, part: float) -> None:
+    """The table of needle advice."""
+    print("\nNeedle advice from 8 % off, response unknown")
+    print("  tolerance  after one  after two  retests  in its 95 % interval")
     for tolerance in (5.0, 4.0, 3.0, 2.0):
         a = adjustments(rng, int(2000 * part), tolerance)
-        print(
-            f"  {a.tolerance_pct:7.0f} %  {100 * a.after_one:8.1f}%  {100 * a.after_two:8.1f}%  {a.retests:7.2f}"
-            f"  {100 * a.inside_interval:6.1f}%"
-        )
+        one, two, inside = (100 * share for share in (a.after_one, a.after_two, a.inside_interval))
+        print(f"  {tolerance:7.0f} %  {one:8.1f}%  {two:8.1f}%  {a.retests:7.2f}  {inside:21.1f}%")
+
+
+def print_causes(rng: Rng, part: float) -> None:
+    """The table of causes."""
     cases = int(200 * part)
     print(f"\nCauses, of {cases} cases each: named first, among the first three, and what came first instead")
     total = 0
@@ -367,6 +366,18 @@ def main() -> int:
         total += first
         print(f"  {cause:18s} {first:4d} {three:4d}  {dict(instead.most_common(3))}")
     print(f"  named first: {total} of {cases * len(CAUSES)} ({100 * total / cases / len(CAUSES):.1f} %)")
+
+
+def main() -> int:
+    """Print every table."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--small", action="store_true", help="a tenth of the cases")
+    part = 0.1 if words.parse_args().small else 1.0
+    rng = np.random.default_rng(20260301)
+    began = time.perf_counter()
+    print_wear(rng, part)
+    print_advice(rng, part)
+    print_causes(rng, part)
     print(f"\n{time.perf_counter() - began:.0f} s")
     return 0
 
