@@ -255,14 +255,14 @@ AGENT_ALARMS: tuple[AlarmKind, ...] = (
         "The broker's name or address does not answer.",
         "Look at name service, network and the broker's port.",
         on_delay_s=5.0,
-        suppressed_by=("broker_lost",),
+        suppressed_by=("broker-lost",),
     ),
     AlarmKind(
         "link-down",
         "medium",
         "The connection to the broker hangs without ending.",
         "Look at network and firewall.",
-        suppressed_by=("broker_lost",),
+        suppressed_by=("broker-lost",),
     ),
     AlarmKind(
         "tls-refused",
