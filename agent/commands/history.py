@@ -1,0 +1,187 @@
+"""`shotgram history`: past checks, wear, alarms and advice from the journal; shots in detail; proofs."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import sys
+from collections.abc import Callable, Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from agent.commands.configuration import WRONG, load_or_complain
+from agent.commands.history_tables import print_history
+from agent.commands.tables import console
+from agent.journal.errors import JournalError
+from agent.journal.reading import JournalReader
+from agent.journal.rows import Row
+
+KINDS = ("check", "balance", "wear", "advice", "cause", "release", "alert", "dispense", "request")
+SHOWN = ("check", "balance", "wear", "advice", "alert")
+"""What is shown where no kind is asked for."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Arguments of `shotgram history`."""
+    parser.add_argument("--config", type=Path, required=True, metavar="F", help="configuration (TOML)")
+    what = parser.add_argument_group("what to show")
+    what.add_argument("--kind", choices=KINDS, action="append", help="these records alone; may be repeated")
+    what.add_argument("--cell", help="of this cell alone")
+    what.add_argument("--gun", help="of this gun alone")
+    what.add_argument("--since", metavar="DAY", help="from this day on (2026-05-04, in the site's time zone)")
+    what.add_argument("--last", type=int, default=20, metavar="N", help="the newest N of a kind (default 20)")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="whole records, one line of JSON each")
+    form.add_argument("--csv", action="store_true", help="one table of plain values")
+    other = parser.add_argument_group("instead of the history")
+    other.add_argument("--shot", metavar="ID", help="one dispense with its uncertainty budget")
+    other.add_argument(
+        "--verify", action="store_true", help="has any record been changed, removed or reordered?"
+    )
+    other.add_argument(
+        "--recompute", action="store_true", help="every stored shot again from its raw readings"
+    )
+    other.add_argument(
+        "--import", dest="import_file", type=Path, metavar="CSV", help="bring paper history in"
+    )
+    parser.epilog = (
+        "examples:\n  shotgram history --config F --gun upper --last 50\n"
+        "  shotgram history --config F --shot dispense-0123456789abcdef0123\n"
+        "  shotgram history --config F --kind check --csv > checks.csv\n"
+        "  shotgram history --config F --verify"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show; 0 done, 1 the work failed or a proof did not hold, 2 wrong words or configuration."""
+    site = load_or_complain(args.config)
+    if site is None:
+        return WRONG
+    work = _work_of(args)
+    try:
+        with JournalReader.of_folder(site.state_dir) as journal:
+            since_s = _since(args.since, site.plan.timezone)
+            return work(journal, args, since_s)
+    except JournalError as fault:
+        print(f"shotgram history: {fault}", file=sys.stderr)
+        return 1
+    except ValueError as fault:
+        print(f"shotgram history: {fault}", file=sys.stderr)
+        return WRONG
+
+
+Work = Callable[[JournalReader, argparse.Namespace, float | None], int]
+
+
+def _work_of(args: argparse.Namespace) -> Work:
+    if args.shot:
+        return _shot
+    if args.verify:
+        return _verify
+    if args.recompute:
+        return _recompute
+    return _history
+
+
+def _history(journal: JournalReader, args: argparse.Namespace, since_s: float | None) -> int:
+    kinds: Sequence[str] = args.kind or SHOWN
+    rows: list[Row] = []
+    for kind in kinds:
+        found = journal.records(kind, args.cell, args.gun, since_s, args.last, newest_first=True)
+        rows += reversed(found)
+    if args.json:
+        for row in rows:
+            print(row.body)
+    elif args.csv:
+        _print_csv(rows)
+    else:
+        print_history(rows, kinds, console())
+    _tell_faults(journal)
+    return 0
+
+
+def _shot(journal: JournalReader, args: argparse.Namespace, _since_s: float | None) -> int:
+    from agent.commands.history_tables import print_shot
+
+    row = journal.record(args.shot)
+    if row is None or row.kind != "dispense":
+        print(f"shotgram history: the journal has no dispense {args.shot!r}", file=sys.stderr)
+        return 1
+    if args.json:
+        print(row.body)
+    else:
+        print_shot(row, console())
+    return 0
+
+
+def _verify(journal: JournalReader, args: argparse.Namespace, _since_s: float | None) -> int:
+    from agent.journal.verify import verify
+
+    faults = verify(journal.database)
+    seq, newest = journal.head()
+    if args.json:
+        told = [{"code": fault.code, "text": fault.text, "seq": fault.seq} for fault in faults]
+        print(json.dumps({"records": seq, "newest_hash": newest, "faults": told}))
+    else:
+        for fault in faults:
+            print(fault.text)
+        print(
+            f"{seq} records, newest hash {newest}: "
+            + ("sound" if not faults else f"{len(faults)} faults; compare with a backup")
+        )
+    return 1 if faults else 0
+
+
+def _recompute(journal: JournalReader, args: argparse.Namespace, since_s: float | None) -> int:
+    from agent.commands.recompute import recompute
+
+    compared, differing = 0, 0
+    for result in recompute(journal, since_s):
+        compared += 1
+        differing += bool(result.differences)
+        if args.json:
+            print(json.dumps({"id": result.id, "differences": result.differences}))
+        else:
+            for member, (stored, again) in result.differences.items():
+                print(f"{result.id}: {member} was {stored}, is {again}")
+    if not args.json:
+        print(f"{compared} shots computed again, {differing} differ")
+    return 1 if differing else 0
+
+
+def _print_csv(rows: Sequence[Row]) -> None:
+    flat = [_flat(row.payload) for row in rows]
+    names = list(dict.fromkeys(name for row in flat for name in row))
+    writer = csv.DictWriter(sys.stdout, names, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(flat)
+
+
+def _flat(body: dict[str, Any]) -> dict[str, Any]:
+    flat: dict[str, Any] = {}
+    for name, value in body.items():
+        if isinstance(value, dict):
+            flat.update({f"{name}.{inner}": held for inner, held in value.items()})
+        elif isinstance(value, list):
+            flat[name] = json.dumps(value, separators=(",", ":")) if value else ""
+        else:
+            flat[name] = value
+    return flat
+
+
+def _since(day: str | None, zone: str) -> float | None:
+    if day is None:
+        return None
+    try:
+        start = datetime.combine(date.fromisoformat(day), datetime.min.time(), ZoneInfo(zone))
+    except ValueError:
+        raise ValueError(f"--since is {day!r}; allowed: a day such as 2026-05-04") from None
+    return start.timestamp()
+
+
+def _tell_faults(journal: JournalReader) -> None:
+    for fault in journal.take_faults():
+        print(f"shotgram history: {fault.text}", file=sys.stderr)
