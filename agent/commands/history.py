@@ -44,9 +44,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
     other.add_argument(
         "--recompute", action="store_true", help="every stored shot again from its raw readings"
     )
-    other.add_argument(
-        "--import", dest="import_file", type=Path, metavar="CSV", help="bring paper history in"
-    )
     parser.epilog = (
         "examples:\n  shotgram history --config F --gun upper --last 50\n"
         "  shotgram history --config F --shot dispense-0123456789abcdef0123\n"
