@@ -140,6 +140,14 @@ _CHANNELS = (
         heard=False,
         retain=True,
     ),
+    _Channel(
+        "bridgeState",
+        _TOPICS.bridge_state("{agent}"),
+        "The state of the bridge of the serial scales",
+        bodies.BridgeStateBody,
+        heard=False,
+        retain=True,
+    ),
 )
 
 

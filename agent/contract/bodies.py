@@ -230,3 +230,32 @@ class AgentStateBody(Body):
     at: str | None = None
     """When it was said, RFC 3339."""
     health: Health | None = None
+
+
+class BridgedScale(Body):
+    """How it is with one scale's serial line."""
+
+    cell: str
+    scale: str
+    state: str
+    """What the line does."""
+    text: str
+    """The same in a sentence, with what to do about it."""
+    since: str
+    """RFC 3339."""
+    read: int
+    """Lines that were readings."""
+    not_read: dict[str, int]
+    """Lines that were none, by kind of fault."""
+
+
+class BridgeStateBody(Body):
+    """The state of the bridge of the serial scales; the will says offline."""
+
+    state: Literal["online", "offline"]
+    version: str
+    at: str | None = None
+    """When it was said, RFC 3339."""
+    dropped: int | None = None
+    """Readings that found no room while the broker was away."""
+    scales: list[BridgedScale] = Field(default_factory=list)
