@@ -18,7 +18,7 @@ from agent.contract.inputs import (
     ScaleReading,
 )
 from agent.contract.plan import Cell, Plan
-from agent.contract.records import Dispense, Record
+from agent.contract.records import Record
 from agent.detection.detector import Detector
 from agent.detection.window import Window
 from agent.flow.evidence import evidence_of
@@ -86,7 +86,10 @@ class CellLine:
     def passed(self, now_s: float) -> Said:
         """Time passes."""
         found = self._measured(self.detector.passed(now_s))
-        told = self.desk.conditions(self._conditions(now_s))
+        heard = Conditions(
+            at_s=now_s, scales=self.detector.scales_heard(), idle_slopes=self.detector.idle_slopes()
+        )
+        told = self.desk.conditions(heard)
         return _joined(found, Said((*told, *self.desk.passed(now_s))))
 
     def finish(self) -> Said:
@@ -148,25 +151,6 @@ class CellLine:
         # Shots are compared for the timing error of their valve only where nothing else differed.
         setting = self._settings.get(window.gun) if window.gun else None
         return f"{window.setup}/{setting}"
-
-    def _conditions(self, now_s: float) -> Conditions:
-        heard = self.detector.scales_heard()
-        speaking: dict[str, bool] = {}
-        slopes: dict[str, tuple[float, float]] = {}
-        for scale in self.cell.scales:
-            if scale.name not in heard:
-                continue
-            speaking[scale.name] = now_s - heard[scale.name] < scale.silent_s
-            status = self.detector.status(scale.name)
-            slope, u = status.idle_slope_g_per_s, status.u_idle_slope_g_per_s
-            if slope is not None and u is not None:
-                slopes[scale.name] = (slope, u)
-        return Conditions(at_s=now_s, scales=speaking, idle_slopes=slopes)
-
-
-def dispenses_of(records: Iterable[Record]) -> list[Dispense]:
-    """The dispenses among records."""
-    return [record for record in records if isinstance(record, Dispense)]
 
 
 def _joined(first: Said, second: Said) -> Said:

@@ -42,7 +42,9 @@ class Service:
             if site.influx is not None:
                 self._outlets["influx"] = influx_of(site.influx, self.journal, self._heard("influx"))
             if site.notify is not None:
-                self._outlets["people"] = people_of(site.notify, self.journal, self._heard("people"))
+                self._outlets["people"] = people_of(
+                    site.notify, site.plan.timezone, self.journal, self._heard("people")
+                )
             self._timetable = Timetable(site.plan, self.agent.link.inbox)
             self.journal.declare_outlets(dict.fromkeys(["mqtt", *self._outlets], "all"))
         except BaseException:

@@ -14,6 +14,7 @@ from agent.runtime.agent import Batch, RunningAgent
 from agent.runtime.clock import Clock
 from agent.runtime.mqtt_link import Broker
 from agent.settings.influx import Influx
+from agent.settings.notify import Notify
 from agent.settings.secrets import located, read_secret
 from agent.settings.site import Site
 
@@ -69,6 +70,27 @@ def influx_of(
         )
         view = journal.outlet_view(OUTLET, hold_untrusted=True)
         InfluxOutlet(settings, view, on_fault=on_fault).run(stop)
+
+    return run
+
+
+def people_of(
+    notify: Notify, timezone: str, journal: Journal, on_fault: Callable[[Fault], None]
+) -> Callable[[threading.Event], None]:
+    """Alarms to people as a thread's work; the library loads when the first one is sent."""
+
+    def run(stop: threading.Event) -> None:
+        from agent.outlets.calling import OUTLET, Calling
+        from agent.outlets.people import People, PeopleSettings
+
+        settings = PeopleSettings(
+            addresses=lambda: read_secret(notify.urls_file),
+            timezone=timezone,
+            min_priority=notify.min_priority,
+            on_return=notify.on_return,
+            timeout_s=notify.timeout_s,
+        )
+        Calling(People(settings), journal.outlet_view(OUTLET), on_fault).run(stop)
 
     return run
 
