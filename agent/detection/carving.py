@@ -23,6 +23,10 @@ EARLY_S, LATE_S = -0.6, 1.0
 """How much earlier or later than the commanded opening a curve may stir: valve, way through the air and the
 scale's filter make it late by some tenths of a second, never early but for what the clocks are uncertain."""
 USUAL_LATE_S = 0.2
+ENOUGH_S = 4.0
+"""With so much plateau beside the dispense, what lies beyond a handled container is not needed."""
+SPOILS_S = 2.2
+"""A knock is over in a second, its tail in the scale's filter in another."""
 REACH_S = 6.0
 """How far the curve may correct the controller's clock."""
 
@@ -100,13 +104,31 @@ def by_controller(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None
     rise = stretch.rise(float("-inf"), float("inf"))
     from_s, to_s, u_s, open_s = placed.from_s, placed.to_s, placed.u_s, placed.open_s
     if rise is not None and open_s is not None:
-        late_s = rise.stirs_s - from_s
-        # Both ends must say the same: a knock shortly before may look like the beginning.
-        like = abs(rise.to_s - to_s - late_s) < max(1.2, 0.05 * open_s) + rise.u_stirs_s
-        if like and not EARLY_S <= late_s <= LATE_S + rise.u_stirs_s:
-            shift_s = late_s - USUAL_LATE_S
+        shift_s = _shift_s(stretch, rise, from_s, to_s)
+        if shift_s:
             from_s, to_s, u_s = from_s + shift_s, to_s + shift_s, 0.3
     return _found(watch, stretch, room, Times(from_s, to_s, open_s, u_s), rise)
+
+
+def _shift_s(stretch: Stretch, rise: Rise, from_s: float, to_s: float) -> float:
+    """How far the curve says the controller's times are off; 0 where they may be right.
+
+    Both ends must say the same, and where the curve stirs before the opening it must have come up by most of
+    what flowed since: a knock or a draught shortly before may look like the beginning.
+    """
+    late_s = rise.stirs_s - from_s
+    if EARLY_S <= late_s <= LATE_S + rise.u_stirs_s:
+        return 0.0
+    if abs(rise.to_s - to_s - late_s) > max(1.2, 0.05 * (to_s - from_s)) + rise.u_stirs_s:
+        return 0.0
+    if late_s < 0.0:
+        came = stretch.base_g[(stretch.t_s > from_s - 0.6) & (stretch.t_s <= from_s)]
+        flow = rise.mass_g / max(rise.length_s, 0.1)
+        if not came.size or float(came[-1]) - rise.low_g < -0.7 * late_s * flow:
+            return 0.0
+        if stretch.fall_g(rise.stirs_s, from_s + 0.3) > stretch.blocks.even_g:
+            return 0.0
+    return late_s - USUAL_LATE_S
 
 
 def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found | None:
@@ -200,9 +222,9 @@ def _found(
         if d.to_s > from_s and d.from_s < to_s + 0.5:
             if d.moved_g or _spoils(stretch, d):
                 notes.add("container_moved")
-        elif d.moved_g and d.to_s <= from_s:
+        elif d.to_s <= from_s and (d.moved_g or (_spoils(stretch, d) and from_s - d.to_s > ENOUGH_S)):
             low = max(low, d.to_s + 0.3)
-        elif d.moved_g:
+        elif d.from_s >= to_s and (d.moved_g or (_spoils(stretch, d) and d.from_s - to_s > ENOUGH_S)):
             high = min(high, d.from_s)
         else:
             left_out.append((d.from_s, d.to_s + 0.3))
@@ -214,9 +236,9 @@ def _found(
 
 
 def _spoils(stretch: Stretch, d: Disturbance) -> bool:
-    """Lifted off for more than a second, or leaned on for longer than a robust fit bears."""
+    """Lifted off, or leaned on for longer than a robust fit bears."""
     large = abs(d.depth_g) > max(5.0, 10.0 * stretch.blocks.noise_g, 5.0 * stretch.blocks.limits.resolution_g)
-    return large and d.to_s - d.from_s > (1.5 if d.depth_g < 0.0 else 2.5)
+    return large and d.to_s - d.from_s > SPOILS_S
 
 
 def _what_is_missing(watch: ScaleWatch, times: Times, kept: Kept) -> set[str]:

@@ -29,6 +29,8 @@ class Rise:
     from_s: float
     to_s: float
     mass_g: float
+    low_g: float
+    """The level before."""
     stirs_s: float
     """The last time the level before was still there."""
     u_stirs_s: float
@@ -83,7 +85,7 @@ class Stretch:
         resting = t[(t < early) & (m <= low + still)]
         stirs = float(resting[-1]) if resting.size else begin
         end = _end(t[t > late], m[t > late] - high, end, still)
-        rise = Rise(max(begin, stirs), end, mass, stirs, still / slope)
+        rise = Rise(max(begin, stirs), end, mass, low, stirs, still / slope)
         near = [
             d
             for d in self.disturbances

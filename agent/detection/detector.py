@@ -33,6 +33,7 @@ UNCLOSED_S = 600.0
 """An opening without a closing and with no mass is forgotten after this."""
 HOMELESS_S = 120.0
 """What a gun did that no scale shows is forgotten after this."""
+SAME_S = 1.5
 USUAL_SHOT_S = 30.0
 NEVER = float("inf")
 
@@ -187,7 +188,6 @@ class Detector:
 
     def _decide(self, watch: ScaleWatch, now_s: float, final: bool = False) -> list[Window]:
         found: list[Window] = []
-        silent = final or now_s >= max(watch.last_arrived_s or 0.0, watch.waits_from_arrived_s) + SILENT_S
         placed = self._placed(watch)
         waiting: list[Placed] = []
         for i, one in enumerate(placed):
@@ -197,11 +197,12 @@ class Detector:
                 self.belated += 1
             elif not final and any(self._may_be_open(watch, still, one) for still in waiting):
                 waiting.append(one)
-            elif final or self._is_ready(watch, one, following, silent):
+            elif final or self._is_ready(watch, one, following, now_s):
                 window = self._told(watch, one, following, now_s)
                 found += [window] if window is not None else []
             else:
                 waiting.append(one)
+        silent = final or now_s >= (watch.last_arrived_s or 0.0) + SILENT_S
         found += self._seen.windows(watch, waiting, now_s, silent=silent, final=final)
         watch.busy = bool(waiting)
         watch.waits_from_arrived_s = max(
@@ -211,8 +212,9 @@ class Detector:
         self._due_s = min(self._due_s, self._due_of(watch))
         return found
 
-    def _is_ready(self, watch: ScaleWatch, one: Placed, following: float | None, silent: bool) -> bool:
+    def _is_ready(self, watch: ScaleWatch, one: Placed, following: float | None, now_s: float) -> bool:
         last_s = watch.last_t_s
+        silent = now_s >= max(watch.last_arrived_s or 0.0, one.arrived_s + PLATEAU_S) + SILENT_S
         calm_from_s = watch.gate.calm_from_s
         if one.to_s is not None:
             if silent or (following is not None and one.to_s <= following <= last_s):
@@ -247,6 +249,8 @@ class Detector:
         for taken in watch.taken:
             if not taken.by_curve:
                 continue
+            if _agree(taken, one):
+                return True
             from_s = one.from_s if one.from_s is not None else taken.from_s
             to_s = one.to_s if one.to_s is not None else max(taken.to_s, from_s)
             shorter = min(to_s - from_s, taken.to_s - taken.from_s)
@@ -277,3 +281,11 @@ class Detector:
             if self._triggers.scale_of(told) is None and last and now_s - last.arrived_s > HOMELESS_S:
                 self._triggers.forget(told)
                 self.abandoned += 1
+
+
+def _agree(taken: Taken, one: Placed) -> bool:
+    """Whether both clocks' bare times agree: of messages that all came late a clock's offset says nothing."""
+    opened, closed = one.told[0].opened, one.told[-1].closed
+    if opened is None or closed is None or one.by_arrival:
+        return False
+    return abs(opened.t_s - taken.from_s) < SAME_S and abs(closed.t_s - taken.to_s) < SAME_S

@@ -33,6 +33,7 @@ HIDDEN_GAP_S = 0.5
 """A step is smeared over about this time on either side by the scale's filter."""
 UNEVEN = 0.25
 """Share of a flow by which a real one may differ from a steady one, over a second."""
+LEAST_RISING = 8
 STEP = 0.7
 """A step within a ramp is one from so many seconds of its flow on."""
 FLOWS = 0.3
@@ -91,12 +92,16 @@ def disturbances_in(blocks: Blocks) -> list[Disturbance]:
 
 
 def _usual_flow(blocks: Blocks, dt: Floats, dm: Floats) -> float:
-    """The median of the rising blocks, no less and no more than a flow can be."""
+    """The lower quartile of the rising blocks, no less and no more than a flow can be.
+
+    What rises for less than two seconds may be a thing put down: there a flow is as large as planned. A flow's
+    blocks are all alike, those of a step smeared by a filter are not: the quartile sees its tail.
+    """
     limits = blocks.limits
     rising = dm > max(0.5 * limits.resolution_g, 3.0 * blocks.noise_g)
-    if rising.sum() < 4:
-        return limits.slowest_g_per_s
-    flow = float(np.median(dm[rising] / dt[rising]))
+    if rising.sum() < LEAST_RISING:
+        return limits.planned_g_per_s
+    flow = float(np.quantile(dm[rising] / dt[rising], 0.25))
     return min(max(flow, limits.slowest_g_per_s), limits.fastest_g_per_s)
 
 
@@ -112,7 +117,8 @@ def _measured(blocks: Blocks, first: int, last: int) -> Disturbance:
         later += 1
         if blocks.t_s[later] - blocks.t_s[last] > SMEARS_S:
             break
-        if not (again := _between(blocks, first, later)).moved_g:
+        again = _between(blocks, first, later)
+        if not again.moved_g and not again.jet:
             return again
     return found
 

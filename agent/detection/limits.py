@@ -31,6 +31,8 @@ class Limits:
     capacity_g: float
     slowest_g_per_s: float
     fastest_g_per_s: float
+    planned_g_per_s: float
+    """The largest target flow."""
     smallest_g: float
     break_s: float
     shortest_s: float = 1.5
@@ -47,6 +49,7 @@ class Limits:
             capacity_g=scale.capacity_g,
             slowest_g_per_s=slowest,
             fastest_g_per_s=4.0 * high,
+            planned_g_per_s=high,
             smallest_g=max(3.0 * step, low),
             break_s=min(max(3.0, 3.3 * step / slowest), 10.0),
         )

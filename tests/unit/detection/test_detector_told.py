@@ -1,0 +1,252 @@
+"""Dispenses that a controller tells of, with what networks and controllers do to its word."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+
+T0 = 1_700_000_000.0
+
+
+def test_one_shot_is_found_with_its_plateaus(paper, run, grams):
+    page = paper(lasts_s=60.0)
+    page.shot(20.0, 40.0, purpose="shot", setup="impeller")
+    played = run(page)
+    (window,) = played.windows
+    assert played.at_finish == []
+    assert window.gun == "upper"
+    assert window.scale == "floor"
+    assert window.setup == "impeller"
+    assert not window.setup_guessed
+    assert window.purpose == "shot"
+    assert window.open_s == pytest.approx(20.0, abs=1e-6)
+    assert window.opened_s == pytest.approx(T0 + 20.0, abs=0.05)
+    assert window.closed_s == pytest.approx(T0 + 40.0, abs=0.05)
+    assert window.origin == "e1"
+    assert window.notes == frozenset()
+    assert grams(window) == pytest.approx(32.0, abs=0.05)
+    # 15 s of plateau before, six after: then the answer is due.
+    assert window.t_s[0] == pytest.approx(T0 + 5.0, abs=0.2)
+    assert T0 + 46.0 < window.ended_s < T0 + 47.5
+    assert (window.t_s[1:] > window.t_s[:-1]).all()
+
+
+def test_an_event_that_comes_twice_is_one_dispense(paper, run):
+    page = paper()
+    page.shot(20.0, 40.0)
+    for _, told in list(page.events):
+        page.events.append((told.arrived_s - T0 + 5.0, told))
+    assert len(run(page).all) == 1
+
+
+def test_events_out_of_order(paper, run):
+    page = paper()
+    page.flows.append(("floor", 20.05, 40.05, 1.6))
+    page.tell("gun_opened", 20.0, gun="upper", arrives_s=41.5)
+    page.tell("gun_closed", 40.0, gun="upper")
+    (window,) = run(page).all
+    assert window.open_s == pytest.approx(20.0)
+    assert window.opened_s == pytest.approx(T0 + 20.0, abs=0.1)
+
+
+@pytest.mark.parametrize("late_s", [2.0, 8.0, 14.0])
+def test_both_events_late(paper, run, late_s):
+    page = paper(lasts_s=90.0)
+    page.shot(20.0, 40.0, late_s=late_s)
+    (window,) = run(page).all
+    assert window.open_s == pytest.approx(20.0)
+    # The first message a clock is known by is late: the curve puts it right.
+    assert window.opened_s == pytest.approx(T0 + 20.0, abs=0.6)
+
+
+def test_an_event_later_than_the_curve_waits_makes_no_second_dispense(paper, run):
+    page = paper(lasts_s=120.0)
+    page.shot(20.0, 40.0, late_s=45.0)
+    played = run(page)
+    (window,) = played.all
+    assert window.open_s is None
+    assert played.detector.belated >= 1
+
+
+def test_a_lost_closing_is_seen_in_the_curve(paper, run, grams):
+    page = paper(lasts_s=110.0)
+    page.shot(20.0, 40.0, closed=False, setup="impeller")
+    played = run(page)
+    (window,) = played.windows
+    assert window.open_s is None
+    assert window.gun == "upper"
+    assert window.closed_s == pytest.approx(T0 + 40.0, abs=0.5)
+    assert grams(window) == pytest.approx(32.0, abs=0.1)
+
+
+def test_a_lost_closing_is_known_by_the_next_opening(paper, run):
+    page = paper(lasts_s=100.0)
+    page.shot(20.0, 40.0, closed=False)
+    page.shot(52.0, 72.0)
+    first, second = run(page).all
+    assert first.open_s is None
+    assert first.closed_s == pytest.approx(T0 + 40.0, abs=0.5)
+    assert second.open_s == pytest.approx(20.0)
+
+
+def test_a_lost_opening_is_seen_in_the_curve(paper, run, grams):
+    page = paper(lasts_s=70.0)
+    page.shot(20.0, 40.0, opened=False)
+    (window,) = run(page).windows
+    assert window.gun == "upper"
+    assert window.open_s is None
+    assert window.opened_s == pytest.approx(T0 + 20.0, abs=0.5)
+    assert window.origin == "closed:e1"
+    assert grams(window) == pytest.approx(32.0, abs=0.1)
+
+
+@pytest.mark.parametrize("ahead_s", [-7200.0, -3.0, 0.4, 5.0, 86_400.0])
+def test_a_controller_whose_clock_is_off(paper, run, ahead_s):
+    page = paper(controller_ahead_s=ahead_s)
+    page.shot(20.0, 40.0)
+    (window,) = run(page).windows
+    assert window.open_s == pytest.approx(20.0, abs=1e-6)
+    assert window.opened_s == pytest.approx(T0 + 20.0, abs=0.1)
+
+
+@pytest.mark.parametrize("ahead_s", [-7200.0, -3.0, 5.0, 86_400.0])
+def test_times_stand_on_the_scales_clock(paper, run, ahead_s):
+    page = paper(scale_ahead_s=ahead_s)
+    page.shot(20.0, 40.0)
+    (window,) = run(page).windows
+    assert window.opened_s == pytest.approx(T0 + 20.0 + ahead_s, abs=0.1)
+
+
+def test_a_controller_clock_set_in_the_middle_of_a_shot(paper, run):
+    page = paper()
+    page.flows.append(("floor", 20.05, 40.05, 1.6))
+    page.tell("gun_opened", 20.0, gun="upper")
+    page.tell("gun_closed", 40.0, gun="upper", t_s=T0 + 40.0 + 7200.0)
+    (window,) = run(page).all
+    assert window.open_s == pytest.approx(20.0, abs=0.1)
+    assert "clock_from_arrival" in window.notes
+
+
+def test_events_without_a_clock_of_their_own(paper, run):
+    page = paper()
+    page.shot(20.0, 40.0, from_arrival=True)
+    (window,) = run(page).windows
+    assert "clock_from_arrival" in window.notes
+    assert window.open_s == pytest.approx(20.0, abs=0.1)
+
+
+def test_a_scale_without_a_clock_of_its_own(paper, run):
+    page = paper(scale_has_clock=False)
+    page.shot(20.0, 40.0)
+    (window,) = run(page).windows
+    assert "clock_from_arrival" in window.notes
+
+
+def test_retained_events_are_stale(paper, run):
+    page = paper()
+    page.tell("gun_opened", 5.0, gun="upper", retained=True)
+    page.tell("gun_closed", 15.0, gun="upper", retained=True)
+    assert run(page).all == []
+
+
+def test_a_plugged_gun_is_told(paper, run, grams):
+    page = paper()
+    page.shot(20.0, 40.0, g_per_s=0.0, purpose="shot")
+    (window,) = run(page).windows
+    assert window.open_s == pytest.approx(20.0)
+    assert abs(grams(window)) < 0.1
+
+
+def test_a_gun_that_sprays_parts_is_no_dispense(paper, run):
+    page = paper()
+    page.shot(20.0, 40.0, g_per_s=0.0, purpose="job")
+    assert run(page).all == []
+
+
+def test_a_job_whose_mass_arrives_is_one(paper, run):
+    page = paper()
+    page.shot(20.0, 40.0, purpose="job")
+    (window,) = run(page).windows
+    assert window.purpose == "job"
+
+
+@pytest.mark.parametrize("break_s", [2.0, 3.0, 8.0])
+def test_shots_close_to_each_other(paper, run, break_s):
+    page = paper(lasts_s=90.0)
+    begins = [15.0 + i * (8.0 + break_s) for i in range(4)]
+    for begin in begins:
+        page.shot(begin, begin + 8.0)
+    windows = run(page).windows
+    assert [w.opened_s - T0 for w in windows] == pytest.approx(begins, abs=0.1)
+    for one, following in pairwise(windows):
+        assert one.t_s[-1] <= following.opened_s + 0.05
+        assert following.t_s[0] > one.closed_s
+
+
+@pytest.mark.parametrize("length_s", [1.0, 2.0, 4.0])
+@pytest.mark.parametrize("rate_hz", [2.0, 10.0, 50.0])
+def test_short_dispenses_with_a_controller(paper, run, length_s, rate_hz):
+    page = paper(rate_hz=rate_hz, lasts_s=45.0)
+    page.shot(20.0, 20.0 + length_s)
+    (window,) = run(page).windows
+    assert window.open_s == pytest.approx(length_s)
+    assert not window.notes & {"container_moved", "no_plateau_before", "no_plateau_after"}
+
+
+def test_two_guns_at_once_on_one_scale_are_not_told_apart(paper, run):
+    page = paper(guns=("upper", "lower"))
+    page.shot(20.0, 40.0)
+    page.shot(25.0, 42.0, gun="lower")
+    (window,) = run(page).windows
+    assert window.gun is None
+    assert "unattributed" in window.notes
+
+
+def test_two_guns_after_each_other_on_one_scale(paper, run):
+    page = paper(guns=("upper", "lower"), lasts_s=90.0)
+    page.shot(20.0, 40.0)
+    page.shot(48.0, 68.0, gun="lower", g_per_s=1.2)
+    upper, lower = run(page).windows
+    assert (upper.gun, lower.gun) == ("upper", "lower")
+
+
+def test_two_guns_at_once_on_a_scale_each(paper, run, grams):
+    page = paper(guns=("upper", "lower"), scales=("left", "right"))
+    page.shot(20.0, 40.0)
+    page.shot(22.0, 42.0, gun="lower", g_per_s=1.2)
+    windows = {window.gun: window for window in run(page).windows}
+    assert grams(windows["upper"]) == pytest.approx(32.0, abs=0.1)
+    assert grams(windows["lower"]) == pytest.approx(24.0, abs=0.1)
+    assert windows["lower"].scale == "right"
+
+
+def test_a_gun_that_the_cell_has_not(paper, run):
+    page = paper()
+    page.shot(20.0, 40.0, gun="middle")
+    (window,) = run(page).all
+    assert window.gun is None
+    assert "unattributed" in window.notes
+    assert window.open_s == pytest.approx(20.0)
+
+
+def test_a_scale_that_falls_silent_leaves_a_dispense_not_measured(paper, run):
+    page = paper(lasts_s=10.0)
+    page.shot(20.0, 40.0, g_per_s=0.0, purpose="shot")
+    played = run(page)
+    assert played.windows == []
+    (window,) = played.at_finish
+    assert window.notes >= {"readings_missing", "no_plateau_after"}
+    assert window.open_s == pytest.approx(20.0)
+
+
+def test_silence_is_noticed_by_the_time_that_passes(paper, run, give):
+    page = paper(lasts_s=42.0)
+    page.shot(20.0, 40.0)
+    detector = run(page, []).detector
+    assert give(detector, page.messages()) == []
+    assert detector.passed(T0 + 50.0) == []
+    (window,) = detector.passed(T0 + 70.0)
+    assert window.open_s == pytest.approx(20.0)
+    # Known when silence was certain, not when somebody asked.
+    assert window.ended_s < T0 + 53.0
