@@ -35,6 +35,7 @@ NO_ANSWER_S = 6.0
 says nothing where TLS ends in the middle."""
 GOODBYE_S = 0.5
 REMIND_S = 60.0
+HINT = "Does it want TLS, a client's certificate, or another version of MQTT?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +203,8 @@ class Publisher:
         # What had QoS 0 and was on its way is lost with the connection, and no answer will come for it.
         self._waiting = {mid: message for mid, message in self._waiting.items() if message.qos}
         self._warn("down", f"no connection to {self.address}: {event.why}")
+        if not event.answered:
+            self._warn("unanswered", f"{self.address} hung up before it answered. {HINT}")
         if event.unsupported or not event.answered:
             self._failed_before_answer += 1
         if event.unsupported or self._failed_before_answer >= 2:
@@ -224,7 +227,7 @@ class Publisher:
             )
             self._again()
         elif not self.connected and time.monotonic() - self._heard_s > NO_ANSWER_S:
-            self._warn("down", f"{self.address} answers nothing; does it want TLS or a client's certificate?")
+            self._warn("unanswered", f"{self.address} answers nothing. {HINT}")
             self._try_other_version()
 
     def _again(self) -> None:
