@@ -92,16 +92,16 @@ def disturbances_in(blocks: Blocks) -> list[Disturbance]:
 
 
 def _usual_flow(blocks: Blocks, dt: Floats, dm: Floats) -> float:
-    """The lower quartile of the rising blocks, no less and no more than a flow can be.
+    """The median of the blocks that rise, as far as that can be a flow.
 
-    What rises for less than two seconds may be a thing put down: there a flow is as large as planned. A flow's
-    blocks are all alike, those of a step smeared by a filter are not: the quartile sees its tail.
+    What rises for less than two seconds may be a thing put down: there a flow is as large as planned.
     """
     limits = blocks.limits
     rising = dm > max(0.5 * limits.resolution_g, 3.0 * blocks.noise_g)
+    rising &= dm <= limits.fastest_g_per_s * dt + limits.resolution_g
     if rising.sum() < LEAST_RISING:
         return limits.planned_g_per_s
-    flow = float(np.quantile(dm[rising] / dt[rising], 0.25))
+    flow = float(np.median(dm[rising] / dt[rising]))
     return min(max(flow, limits.slowest_g_per_s), limits.fastest_g_per_s)
 
 
