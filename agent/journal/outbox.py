@@ -71,6 +71,10 @@ class OutletView(JournalReader):
                 at = found[-1].seq + 1 if found else end + 1
         return rows
 
+    def settled(self, seq: int) -> bool:
+        """Whether this row is done with."""
+        return any(first <= seq <= last for first, last in self._settled())
+
     def backlog(self) -> int:
         """How many records this outlet has not settled."""
         return sum(last - first + 1 for first, last in gaps(self._settled(), self.last_seq()))

@@ -45,9 +45,15 @@ class Lanes:
             return "live", self.view.pending(self._sizes["live"])
         return "backlog", rows
 
-    def outage_over(self) -> None:
-        """What came during an outage is backlog, what comes from now on is live: the mark is set anew."""
-        self._mark = None
+    def failed(self) -> None:
+        """Nothing can be taken now: what is there is backlog, what comes from now on is live.
+
+        Live rows stay live for as long as they fit into one batch, so that single failures do not send them
+        to the end of the backlog.
+        """
+        newest = self.view.last_seq()
+        if self._mark is None or newest - self._mark > self.batch_rows:
+            self._mark = newest
 
     def taken(self, lane: Lane) -> None:
         """A batch was taken: the lane may grow again."""

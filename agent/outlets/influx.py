@@ -171,11 +171,11 @@ class InfluxOutlet:
         self._last_taken = rows[-1]
         self._rejected = 0
         self._lanes.taken(lane)
-        if self._patience.since_s is not None:
-            self._lanes.outage_over()
         return Outcome("sent", rows=len(rows), faults=self._with_view(self._patience.taken(now_s)))
 
     def _not_taken(self, lane: Lane, rows: Sequence[Row], failure: Failure, now_s: float) -> Outcome:
+        if failure.verdict != "rejected":
+            self._lanes.failed()
         if failure.verdict == "later":
             wait_s, faults = self._patience.later(failure, now_s)
             return Outcome("failed", wait_s=wait_s, faults=self._with_view(faults))
