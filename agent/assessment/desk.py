@@ -17,11 +17,11 @@ from agent.assessment.desk_asking import Asking
 from agent.assessment.desk_conditions import Conditions, ConditionWatch
 from agent.assessment.desk_results import Results
 from agent.assessment.memory import GunMemory, expected_setup, is_complete, is_conclusive
-from agent.assessment.release import Judgement, judge_release, release_record, unknown_setup
+from agent.assessment.release import Judgement, judge_release, next_expiry_s, release_record, unknown_setup
 from agent.assessment.shift import NextShift
 from agent.contract.inputs import AlarmCommand, ControllerEvent, Reply
 from agent.contract.plan import Cell, Plan, Setup
-from agent.contract.records import Alert, Check, Dispense, Reason, Record, Release, Request
+from agent.contract.records import Alert, Balance, Check, Dispense, Reason, Record, Release, Request
 from agent.contract.times import epoch_s, rfc3339
 
 __all__ = ["Conditions", "Desk", "DeskStatus", "Fault", "GunStatus"]
@@ -80,6 +80,8 @@ class Desk:
         self._release: Judgement | None = None
         self._stale = True
         """Something happened that the release may depend on."""
+        self._expires_s: float | None = None
+        """When the next check of the current setup runs out."""
         self._now_s = 0.0
         self._poll_s = 0.0
 
@@ -92,11 +94,11 @@ class Desk:
             return []
         memory.weighed(dispense)
         at_s = epoch_s(dispense.ended_at)
-        given: list[Record] = [*self._asking.begun(memory.gun.name, at_s)]
+        self._asking.requests.begun(memory.gun.name)
         setup = self._setup_of(dispense)
         if dispense.purpose != "shot" or setup is None:
-            return given
-        given += self._judge(self._book.shot(dispense, setup))
+            return []
+        given = self._judge(self._book.shot(dispense, setup))
         return given + self._released(at_s)
 
     def event(self, event: ControllerEvent) -> list[Record]:
@@ -145,10 +147,9 @@ class Desk:
         if now_s >= self._poll_s or now_s < self._poll_s - 2 * POLL_S or self._stale:
             self._poll_s = now_s + POLL_S
             given += self._poll(now_s)
-        until_s = self._release.valid_until_s if self._release is not None else None
-        if until_s is not None and now_s >= until_s:
+        while self._expires_s is not None and now_s >= self._expires_s:
             self._stale = True
-            return given + self._released(until_s)
+            given += self._released(self._expires_s)
         return given + self._released(now_s)
 
     # --- after a restart ---------------------------------------------------------------------------------
@@ -169,16 +170,21 @@ class Desk:
         story.sort(key=lambda item: item[:2])
         alerts: dict[str, Alert] = {}
         requests: list[Request] = []
+        unmet: dict[str, tuple[str, bool]] = {}
         for at_s, _, item in story:
             self._now_s = max(self._now_s, at_s)
+            self._asking.look(at_s)
             match item:
                 case ControllerEvent():
                     self._events.append(item.event_id)
                     self._take(item)
+                    if item.event == "check_started" and item.gun in unmet:
+                        unmet[item.gun] = (unmet[item.gun][0], True)
                 case Alert():
                     alerts[item.name] = item
                 case Request():
                     requests.append(item)
+                    unmet[item.gun] = (item.id, False)
                 case Dispense():
                     self._take_again(item)
                 case Release():
@@ -186,10 +192,12 @@ class Desk:
                     self._release = Judgement(item.setup, item.state, item.reasons, until_s)
                 case _:
                     self._results.restore(item)
+                    self._restore_result(item)
                     if isinstance(item, Check):
-                        self._restore_check(item)
+                        unmet.pop(item.gun, None)
         self._panel.restore(sorted(alerts.values(), key=lambda alert: epoch_s(alert.at)))
-        self._asking.restore(requests[-256:], self._now_s)
+        self._results.restored()
+        self._asking.restore(requests[-256:], dict(unmet.values()), self._now_s)
         self._stale = True
 
     # --- for the page ------------------------------------------------------------------------------------
@@ -314,17 +322,13 @@ class Desk:
         if name is None or not self._stale:
             return []
         self._stale = False
-        setup = self._plan.setup(name)
+        setup, guns = self._plan.setup(name), list(self._results.guns.values())
         if setup is None:
-            judgement = unknown_setup(name)
+            judgement, self._expires_s = unknown_setup(name), None
         else:
-            judgement = judge_release(
-                setup,
-                list(self._results.guns.values()),
-                self._results.balances.get(name),
-                self._panel.holding(),
-                at_s,
-            )
+            balance, holding = self._results.balances.get(name), self._panel.holding()
+            judgement = judge_release(setup, guns, balance, holding, at_s)
+            self._expires_s = next_expiry_s(setup, guns, at_s)
         if judgement == self._release:
             return []
         self._release = judgement
@@ -359,19 +363,18 @@ class Desk:
         if dispense.purpose == "shot" and setup is not None:
             self._book.shot(dispense, setup)
 
-    def _restore_check(self, check: Check) -> None:
-        self._checked = check.setup
-        group = self._book.running(check.gun)
-        told = {shot.id for shot in check.shots} | {shot.id for shot in check.left_out}
-        if group is not None and group.setup.name == check.setup:
-            known = {shot.id for shot in group.shots}
-            if known <= told:
-                complete = is_conclusive(check) and not group.by_controller
-                self._book.said(group, closed=complete)
-        self._book.forget(told)
-        setup = self._plan.setup(check.setup)
-        if setup is not None and self._results.all_passed(setup):
-            self._asking.passed_all(check.setup, epoch_s(check.ended_at))
+    def _restore_result(self, record: Record) -> None:
+        if isinstance(record, Check):
+            self._checked = record.setup
+            told = {shot.id for shot in record.shots} | {shot.id for shot in record.left_out}
+            group = self._book.running(record.gun)
+            if group is not None and {shot.id for shot in group.shots} <= told:
+                self._book.said(group, closed=is_conclusive(record) and not group.by_controller)
+            self._book.forget(told)
+        if isinstance(record, Check | Balance):
+            setup = self._plan.setup(record.setup)
+            if setup is not None and self._results.all_passed(setup):
+                self._asking.passed_all(record.setup, epoch_s(record.at))
 
     def _gun_status(self, memory: GunMemory, setup: str | None) -> GunStatus:
         gun, parts_s = memory.gun.name, memory.parts_since()

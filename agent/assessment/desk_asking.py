@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -51,9 +52,16 @@ class Asking:
             given += self._ask_more(now_s)
             given += self._ask_for_shifts(now_s)
         if self._cell.shifts:
+            self.look(now_s)
             text = self.watch.overdue(now_s, self._done(now_s), silent)
             given += self._panel.report("check-overdue", text is not None, now_s, text or "")
+        if self._panel.condition("request-refused") and not self.watch.refused(now_s):
+            given += self._panel.report("request-refused", False, now_s)
         return given
+
+    def look(self, now_s: float) -> None:
+        """Look at the shifts that have started."""
+        self.watch.look(now_s, lambda at_s: self._done(at_s, by_s=at_s))
 
     def reply(self, reply: Reply) -> tuple[list[Record], list[Ripe]]:
         """The controller's answer, and the groups that end because of it."""
@@ -61,7 +69,7 @@ class Asking:
         if answer is None:
             return [], []
         if not isinstance(answer, Ended):
-            return [*self._panel.report("request-refused", False, reply.arrived_s)], []
+            return [], []
         self.watch.ended(answer)
         request = answer.open.request
         text = (
@@ -97,13 +105,6 @@ class Asking:
         """The controller said something."""
         return self._panel.report("controller-silent", False, at_s)
 
-    def begun(self, gun: str, at_s: float) -> list[Alert]:
-        """A check of a gun runs."""
-        if self.requests.open(gun) is None:
-            return []
-        self.requests.begun(gun)
-        return self._panel.report("request-refused", False, at_s)
-
     def checked(self, gun: str, at_s: float) -> None:
         """A check of a gun was given, or all its shots are in."""
         self._more.pop(gun, None)
@@ -115,13 +116,18 @@ class Asking:
         """All guns passed for a setup, and are balanced."""
         self.watch.passed(setup, at_s, self._done(at_s))
 
-    def restore(self, requests: list[Request], now_s: float) -> None:
-        """Take up the requests of the journal, oldest first."""
+    def restore(self, requests: list[Request], unmet: Mapping[str, bool], now_s: float) -> None:
+        """Take up the requests of the journal, oldest first.
+
+        `unmet` are the ids of those that no check followed, and whether one had begun.
+        """
         self.watch.restore(requests)
         for request in requests:
-            # A request whose time is over is kept out: what it was asked for is asked anew if need be.
-            if epoch_s(request.expires) + duration_s(request) > now_s and request.gun in self._guns:
-                self.requests.asked(request, self.watch.key_of(request) or MORE)
+            if request.id in unmet and request.gun in self._guns:
+                key = self.watch.key_of(request) or MORE
+                self.requests.asked(request, key, restored=True, begun=unmet[request.id])
+        if self._panel.condition("check-overdue"):
+            self.watch.was_overdue(now_s, self._panel.text("check-overdue"))
 
     def next_shift(self, now_s: float) -> NextShift | None:
         """The shift that is open or running, else the next one."""
@@ -190,12 +196,12 @@ class Asking:
                 return True
         return False
 
-    def _done(self, now_s: float) -> DoneSince:
+    def _done(self, now_s: float, by_s: float = math.inf) -> DoneSince:
         def done(gun: str, setup_name: str, since_s: float) -> bool:
             setup, memory = self._plan.setup(setup_name), self._guns[gun]
             check = memory.last.get(setup_name)
             if setup is None or check is None or not is_conclusive(check):
                 return False
-            return epoch_s(check.ended_at) >= since_s and is_valid(memory, setup, now_s)
+            return epoch_s(check.ended_at) >= since_s and is_valid(memory, setup, now_s, by_s)
 
         return done

@@ -120,10 +120,9 @@ class ConditionWatch:
         return self._panel.report(name, is_beyond, at_s, "" if known else text)
 
     def _scale(self, scale: str, told: Conditions, running: tuple[str, ...]) -> list[Alert]:
-        silent = not told.scales[scale]
-        if silent == self.around.silent.get(scale, False):
+        silent = self.around.silent[scale] = not told.scales[scale]
+        if silent == self._panel.condition(f"scale-silent-{scale}"):
             return []
-        self.around.silent[scale] = silent
         if not silent:
             return self._panel.report(f"scale-silent-{scale}", False, told.at_s)
         cut = [gun for gun in self._cell.guns_on(scale) if gun in running]

@@ -41,6 +41,8 @@ class Results:
         self._alone: OrderedDict[str, float] = OrderedDict()
         self._advised: set[str] = set()
         """Guns whose last advice was to do something: when all is well again, that is said once."""
+        self._conditions: dict[str, bool] = {}
+        """Of the alarms on results, as the journal tells them."""
         self._blamed = False
         """The last cause told was not that all is well."""
 
@@ -64,10 +66,16 @@ class Results:
                 setup = self._plan.setup(record.setup)
                 if setup is not None and record.gun in self.guns:
                     self.guns[record.gun].checked(record, setup)
+                    if is_conclusive(record):
+                        self._conditions[f"flow-off-target-{record.gun}"] = record.verdict == "fail"
             case Balance():
                 self._keep(record)
-            case Wear():
+                if record.verdict != "inconclusive":
+                    self._conditions["unbalanced"] = record.verdict == "fail"
+            case Wear() if record.gun in self.guns:
                 self._wears[record.gun] = record
+                self._conditions[f"plugged-{record.gun}"] = record.pattern == "plugging"
+                self._conditions[f"worn-{record.gun}"] = _is_worn(record, False)
             case Advice():
                 if record.change:
                     self._advised.add(record.gun)
@@ -77,6 +85,11 @@ class Results:
                 self._blamed = record.ranked[0].code != ALL_WELL if record.ranked else False
             case _:
                 pass
+
+    def restored(self) -> None:
+        """All was told: alarms that are hidden learn their condition from the results."""
+        for name, active in self._conditions.items():
+            self._panel.assume(name, active)
 
     def all_passed(self, setup: Setup) -> bool:
         """Whether every gun's latest check of a setup passed, and they are balanced."""
@@ -113,16 +126,17 @@ class Results:
         given += self._advice(check, setup, balance)
         cause = self._cause(check, setup, balance)
         given += [cause] if cause else []
-        given += self._alarms(check, wear, cause)
-        if balance is not None:
-            given += self._panel.report(
-                "unbalanced",
-                balance.verdict == "fail"
-                or (balance.verdict == "inconclusive" and self._panel.condition("unbalanced")),
-                epoch_s(check.at),
-                balance.reason,
-            )
-        return given
+        if balance is None:
+            return given + self._alarms(check, wear, cause)
+        # An unbalance follows from its guns: it is raised after theirs, and gone before them.
+        if balance.verdict == "pass":
+            return [*given, *self._unbalanced(balance), *self._alarms(check, wear, cause)]
+        return [*given, *self._alarms(check, wear, cause), *self._unbalanced(balance)]
+
+    def _unbalanced(self, balance: Balance) -> list[Alert]:
+        known = balance.verdict == "inconclusive" and self._panel.condition("unbalanced")
+        active = balance.verdict == "fail" or known
+        return self._panel.report("unbalanced", active, epoch_s(balance.at), balance.reason)
 
     def _keep(self, balance: Balance) -> None:
         self.balances.pop(balance.setup, None)
@@ -171,9 +185,7 @@ class Results:
         else:
             given += self._inconclusive(check)
         worn = f"worn-{gun}"
-        grown = wear.change_pct if wear.pattern in ("drift", "step") else None
-        was = self._panel.condition(worn)
-        is_worn = grown is not None and beyond(grown, wear.limit_pct, WEAR_DEADBAND_PCT, was)
+        is_worn = _is_worn(wear, self._panel.condition(worn))
         given += report(worn, is_worn, at_s, f"gun {gun}: {wear.reason}")
         plugged = wear.pattern == "plugging"
         return given + report(f"plugged-{gun}", plugged, at_s, f"gun {gun}: {wear.reason}")
@@ -181,6 +193,11 @@ class Results:
     def _inconclusive(self, check: Check) -> list[Alert]:
         text = f"the check of gun {check.gun} for {check.setup} has no result: {check.reason}"
         return self._panel.report(f"check-inconclusive-{check.gun}", True, epoch_s(check.at), text)
+
+
+def _is_worn(wear: Wear, was: bool) -> bool:
+    grown = wear.change_pct if wear.pattern in ("drift", "step") else None
+    return grown is not None and beyond(grown, wear.limit_pct, WEAR_DEADBAND_PCT, was)
 
 
 ALL_WELL = "flow-right"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -139,26 +140,18 @@ class GunMemory:
         latest = max(self.last.values(), key=lambda check: epoch_s(check.ended_at), default=None)
         return None if latest is None else latest.mean_g_per_min
 
-    def turned_since(self, check: Check) -> NeedleTurn | None:
-        """The turn that made a check void: the latest one after its shots, if it left another setting."""
-        turn = self.turns[-1] if self.turns else None
+    def turned_since(self, check: Check, by_s: float = math.inf) -> NeedleTurn | None:
+        """The turn before `by_s` that made a check void: the latest, if it left another setting."""
+        turn = next((turn for turn in reversed(self.turns) if turn.at_s < by_s), None)
         if turn is None or turn.at_s <= epoch_s(check.started_at):
             return None
         same = turn.setting is not None and turn.setting == check.needle_setting
         return None if same else turn
 
-    def part_changed_since(self, check: Check) -> tuple[float, str] | None:
-        """The change of a part that made a check void, (when, which)."""
-        if self.parts and self.parts[-1][0] > epoch_s(check.started_at):
-            return self.parts[-1]
-        return None
-
-    def changed_since(self, check: Check) -> float | None:
-        """When a check became void by a turn or a part; None where it did not."""
-        turn, part = self.turned_since(check), self.part_changed_since(check)
-        moments = [turn.at_s] if turn else []
-        moments += [part[0]] if part else []
-        return max(moments, default=None)
+    def part_changed_since(self, check: Check, by_s: float = math.inf) -> tuple[float, str] | None:
+        """The change of a part before `by_s` that made a check void, (when, which)."""
+        change = next((change for change in reversed(self.parts) if change[0] < by_s), None)
+        return change if change is not None and change[0] > epoch_s(check.started_at) else None
 
     def exponent(self) -> Exponent:
         """The exponent of flow and pressure, learned where pressures varied enough."""

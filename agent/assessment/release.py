@@ -75,8 +75,13 @@ def unknown_setup(name: str) -> Judgement:
     return Judgement(name, "held", (reason,), None)
 
 
-def gun_reasons(memory: GunMemory, setup: Setup, check: Check | None, now_s: float) -> list[Reason]:
-    """Every reason why a gun's latest check of a setup does not let it run."""
+def gun_reasons(
+    memory: GunMemory, setup: Setup, check: Check | None, now_s: float, by_s: float = math.inf
+) -> list[Reason]:
+    """Every reason why a gun's latest check of a setup does not let it run.
+
+    Turns and changed parts from `by_s` on are left out of account.
+    """
     gun = memory.gun.name
     if check is None:
         text = f"gun {gun} was never checked for {setup.name}"
@@ -85,11 +90,11 @@ def gun_reasons(memory: GunMemory, setup: Setup, check: Check | None, now_s: flo
     if check.fluid != setup.fluid:
         text = f"gun {gun} was checked with {check.fluid}; {setup.name} sprays {setup.fluid}"
         reasons.append(Reason(code="fluid_changed", text=text, remedy=_check_with(gun, setup)))
-    if (turn := memory.turned_since(check)) is not None:
+    if (turn := memory.turned_since(check, by_s)) is not None:
         to = "" if turn.setting is None else f" to {turn.setting:g}"
         text = f"the needle of gun {gun} was set{to} at {rfc3339(turn.at_s)}, after its check"
         reasons.append(Reason(code="needle_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
-    if (change := memory.part_changed_since(check)) is not None:
+    if (change := memory.part_changed_since(check, by_s)) is not None:
         text = f"the {change[1]} of gun {gun} was changed at {rfc3339(change[0])}, after its check"
         reasons.append(Reason(code="part_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
     if now_s >= valid_until_s(check, setup):
@@ -119,12 +124,22 @@ def valid_until_s(check: Check, setup: Setup) -> float:
     return epoch_s(check.ended_at) + 3600.0 * setup.valid_h
 
 
-def is_valid(memory: GunMemory, setup: Setup, now_s: float) -> bool:
+def next_expiry_s(setup: Setup, guns: Sequence[GunMemory], now_s: float) -> float | None:
+    """When the next of the guns' checks runs out, epoch seconds; None where none is left to run out."""
+    ends = [
+        valid_until_s(check, setup)
+        for memory in guns
+        if (check := memory.last.get(setup.name)) is not None and valid_until_s(check, setup) > now_s
+    ]
+    return min(ends, default=None)
+
+
+def is_valid(memory: GunMemory, setup: Setup, now_s: float, by_s: float = math.inf) -> bool:
     """Whether a gun's latest check of a setup still says something of the gun as it is now, good or bad."""
     check = memory.last.get(setup.name)
     if check is None:
         return False
-    codes = {reason.code for reason in gun_reasons(memory, setup, check, now_s)}
+    codes = {reason.code for reason in gun_reasons(memory, setup, check, now_s, by_s)}
     return not codes & _CHECK_IS_VOID
 
 

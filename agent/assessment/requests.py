@@ -31,9 +31,10 @@ class OpenRequest:
     request: Request
     key: str
     """What it was asked for: the shift's occurrence, or `more`."""
-    asked_s: float
     accepted: bool = False
     begun: bool = False
+    restored: bool = False
+    """It comes from before a restart: an answer may have been heard and forgotten."""
 
     def over_s(self) -> float:
         """When it is over without a result, epoch seconds."""
@@ -102,9 +103,9 @@ class RequestBook:
         """The gun's open request, or None."""
         return self._open.get(gun)
 
-    def asked(self, request: Request, key: str) -> None:
+    def asked(self, request: Request, key: str, *, restored: bool = False, begun: bool = False) -> None:
         """A request was sent, now or before a restart."""
-        self._open[request.gun] = OpenRequest(request, key, epoch_s(request.at))
+        self._open[request.gun] = OpenRequest(request, key, begun=begun, restored=restored)
 
     def reply(self, reply: Reply) -> Ended | OpenRequest | None:
         """The controller's answer: an ended request where it refused, the open one where it accepted.
@@ -138,11 +139,13 @@ class RequestBook:
             (one for one in self._open.values() if one.over_s() <= now_s),
             key=lambda one: (one.over_s(), one.request.gun),
         )
-        return [
-            self._end(one, "not_run" if one.accepted or one.begun else "silent", one.over_s()) for one in over
-        ]
+        return [self._end(one, _how_it_ran_out(one), one.over_s()) for one in over]
 
     def _end(self, one: OpenRequest, how: Ending, at_s: float, reason: str = "") -> Ended:
         del self._open[one.request.gun]
         self._past.append(one.request.id)
         return Ended(one, how, at_s, reason)
+
+
+def _how_it_ran_out(one: OpenRequest) -> Ending:
+    return "not_run" if one.accepted or one.begun or one.restored else "silent"

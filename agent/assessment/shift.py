@@ -53,6 +53,10 @@ class _Course:
     guns: dict[str, _GunCourse] = field(default_factory=dict)
     passed: bool = False
     """All guns had a passing check once: nothing is asked for this shift any more."""
+    looked: bool = False
+    """Its start was looked at."""
+    met: bool = False
+    """At its start or after it, all guns had a result: it is not overdue, whatever happens later."""
     overdue: str | None = None
     """What the alarm says, once it was raised."""
 
@@ -84,6 +88,8 @@ class NextShift:
 
 DoneSince = Callable[[str, str, float], bool]
 """(gun, setup, since): whether the gun has a result for the setup, valid now, sprayed since then."""
+DoneAt = Callable[[float], DoneSince]
+"""(at): the above, as it was or is at a time, epoch seconds."""
 Busy = Callable[[str], bool]
 """(gun): whether a check of this gun, or of another on its scale, is asked for or running."""
 
@@ -109,25 +115,42 @@ class ShiftWatch:
                 found.append(self._ask(course, gun, now_s))
         return found
 
+    def look(self, now_s: float, done_at: DoneAt) -> None:
+        """Look whether the shifts that have started have their results: at their start, or since."""
+        for occurrence in self._running(now_s):
+            course = self._course(occurrence)
+            if not course.met:
+                at_s = now_s if course.looked else occurrence.starts_s
+                course.met = not self._missing(course, done_at(at_s))
+            course.looked = True
+
     def overdue(self, now_s: float, done: DoneSince, silent: Iterable[str]) -> str | None:
-        """What the alarm `check-overdue` says at `now_s`; None where it is not to be raised.
+        """What the alarm `check-overdue` says at `now_s`, after `look`; None where it is not to be raised.
 
         `silent` are the scales that say nothing: the likeliest cause.
         """
-        running = [one for one in self._around(now_s) if one.starts_s <= now_s < one.starts_s + OVERDUE_S]
-        if not running:
-            return None
-        latest_s = max(one.starts_s for one in running)
+        running = self._running(now_s)
+        latest_s = max((one.starts_s for one in running), default=None)
         told = []
         for occurrence in running:
             course = self._course(occurrence)
+            if course.met or occurrence.starts_s != latest_s:
+                course.overdue = None
+                continue
             missing = self._missing(course, done)
-            if occurrence.starts_s == latest_s and missing and not course.passed:
+            if missing:
                 course.overdue = course.overdue or self._overdue_text(course, missing, list(silent))
                 told.append(course.overdue)
-            else:
-                course.overdue = None
         return "; ".join(told) or None
+
+    def was_overdue(self, now_s: float, text: str) -> None:
+        """After a restart: what the alarm said for the shift that runs."""
+        for occurrence in self._running(now_s)[-1:]:
+            self._course(occurrence).overdue = text
+
+    def refused(self, now_s: float) -> bool:
+        """Whether a check of a shift that is open stands refused."""
+        return any(one.refused is not None for course in self._open(now_s) for one in course.guns.values())
 
     def passed(self, setup: str, now_s: float, done: DoneSince) -> None:
         """All guns passed for a setup: a shift that is open now has what it needs, if that was for it."""
@@ -218,6 +241,9 @@ class ShiftWatch:
 
     def _around(self, now_s: float) -> tuple[Occurrence, ...]:
         return around(self._cell.shifts, self._zone, now_s) if is_plausible(now_s) else ()
+
+    def _running(self, now_s: float) -> list[Occurrence]:
+        return [one for one in self._around(now_s) if one.starts_s <= now_s < one.starts_s + OVERDUE_S]
 
     def _open(self, now_s: float) -> list[_Course]:
         return [

@@ -1,0 +1,135 @@
+"""Alarms on results and conditions: one per cause, no flood."""
+
+from __future__ import annotations
+
+import pytest
+
+from agent.assessment.desk import Conditions, Fault
+from agent.contract.records import Alert, Check, Request, Wear
+
+
+def silence(floor, speaks: bool) -> None:
+    floor.hear(floor.desk.conditions(Conditions(floor.now_s, scales={"floor": speaks})))
+
+
+def calls(floor) -> list[str]:
+    """Names of alarms that called somebody."""
+    return [alert.name for alert in floor.of(Alert) if alert.state == "UNACK"]
+
+
+def test_a_scale_silent_in_the_middle_of_a_check_is_one_alarm(floor):
+    floor.answers = False
+    floor.run("2026-03-02T05:30:30Z")
+    request = floor.last(Request)
+    from agent.contract.inputs import Reply
+
+    floor.hear(floor.desk.reply(Reply("north", floor.now_s, request.id, True)))
+    floor.event("check_started", gun="upper", setup="impeller-barrier")
+    floor.shoot("upper")
+    silence(floor, False)
+    floor.pass_time(80)
+    floor.event("check_ended", gun="upper", setup="impeller-barrier")
+    floor.run("2026-03-02T05:34:00Z")
+    assert calls(floor) == ["scale-silent-floor"]
+    (alarm,) = floor.of(Alert)[:1]
+    assert alarm.text == "scale floor sends no readings, in the middle of the check of upper"
+    assert floor.last(Check).verdict == "inconclusive"
+    assert floor.alerts("check-inconclusive-upper") == ["DSUPR"]
+    silence(floor, True)
+    floor.answers = True
+    floor.run("2026-03-02T06:00:00Z")
+    assert floor.alerts("scale-silent-floor") == ["UNACK", "RTNUN"]
+    assert floor.last(Check).verdict == "pass"
+    assert len([c for c in floor.of(Check) if c.verdict == "pass"]) == 2
+    assert "check-overdue" not in calls(floor)
+
+
+def test_when_the_silence_lasts_the_shift_start_names_it(floor):
+    silence(floor, False)
+    floor.runs = False
+    floor.run("2026-03-02T06:10:00Z")
+    overdue = next(alert for alert in floor.of(Alert) if alert.name == "check-overdue")
+    assert "scale floor is silent" in overdue.text
+    assert set(calls(floor)) == {"scale-silent-floor", "check-overdue"}
+
+
+def test_off_target_is_one_alarm_though_it_spoils_the_balance_too(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    floor.flows["lower"] = 88.0
+    floor.check("upper")
+    floor.check("lower")
+    assert calls(floor) == ["flow-off-target-lower"]
+    alarm = next(alert for alert in floor.of(Alert) if alert.name == "flow-off-target-lower")
+    assert "below target" in alarm.text
+    assert "likeliest cause: tip-plugged" in alarm.text
+    assert floor.alerts("unbalanced") == ["DSUPR"]
+    floor.flows["lower"] = 96.0
+    floor.check("lower")
+    assert floor.alerts("flow-off-target-lower") == ["UNACK", "RTNUN"]
+    assert floor.alerts("unbalanced") == ["DSUPR", "NORM"]
+
+
+def test_an_unsure_result_does_not_end_an_alarm(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=(), takes_requests=False), start="2026-03-02T12:00:00Z")
+    floor.check("upper", flows=[88.0, 88.1, 88.2])
+    floor.check("upper", flows=[92.0, 96.0, 100.0])
+    assert floor.alerts("flow-off-target-upper") == ["UNACK"]
+    floor.check("upper", flows=[96.0, 96.1, 96.2])
+    assert floor.alerts("flow-off-target-upper") == ["UNACK", "RTNUN"]
+
+
+@pytest.mark.parametrize(
+    ("slope", "u", "alarms"), [(0.03, 0.002, 1), (0.03, 0.02, 0), (0.004, 0.0001, 0), (-0.02, 0.001, 0)]
+)
+def test_mass_that_creeps_is_a_leak_where_it_is_sure_and_lasts(floor, slope, u, alarms):
+    for _ in range(20):
+        floor.hear(floor.desk.conditions(Conditions(floor.now_s, idle_slopes={"floor": (slope, u)})))
+        floor.pass_time(5)
+    assert len(calls(floor)) == alarms
+    if alarms:
+        alert = floor.of(Alert)[0]
+        assert (alert.name, alert.priority) == ("leaking-floor", "high")
+        assert "1.80 g/min" in alert.text
+        assert "depressurise" in alert.action
+
+
+def test_faults_of_the_rim_are_alarms_of_the_cell_by_name(floor):
+    told = Conditions(floor.now_s, faults=(Fault("input-rejected", True, "not JSON on .../reading"),))
+    for _ in range(500):
+        floor.hear(floor.desk.conditions(told))
+    assert calls(floor) == ["input-rejected"]
+    floor.pass_time(700)
+    assert floor.alerts("input-rejected") == ["UNACK", "RTNUN"]
+
+
+def test_part_changed_ends_wear(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    floor.event("part_changed", gun="upper", part="nozzle")
+    for _ in range(3):
+        floor.check("upper")
+    wear = floor.last(Wear)
+    assert (wear.checks, wear.part) == (3, "nozzle")
+    floor.event("part_changed", gun="upper", part="needle")
+    floor.check("upper")
+    wear = floor.last(Wear)
+    assert (wear.checks, wear.part) == (1, "needle")
+
+
+def test_an_alarm_flood_is_impossible_over_a_day_of_everything_broken(floor):
+    """EEMUA 191: more than 10 alarms in 10 minutes is a flood (check-values section 6.1)."""
+    floor.refuses = "busy"
+    silence(floor, False)
+    for hour in range(24):
+        floor.hear(
+            floor.desk.conditions(
+                Conditions(
+                    floor.now_s,
+                    pot_pressure_bar=0.7,
+                    idle_slopes={"floor": (0.05, 0.001)},
+                    faults=(Fault("input-rejected", hour % 2 == 0, "x"),),
+                )
+            )
+        )
+        floor.run(floor.now_s + 3600)
+    times = sorted(alert.at for alert in floor.of(Alert) if alert.state == "UNACK")
+    assert len(times) <= 24

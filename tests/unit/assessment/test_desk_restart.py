@@ -1,0 +1,118 @@
+"""A restart anywhere gives the same results as no restart."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from agent.contract.inputs import AlarmCommand
+from agent.contract.reading_back import record_of
+from agent.contract.records import Advice, Alert, Balance, Check, Release, Request, Wear, payload
+
+
+def play(floor, restart_at: frozenset[int]) -> None:
+    """Two days: a gun off balance, corrected; a nozzle changed; a shelved alarm."""
+    steps = [
+        lambda: floor.event("needle_set", gun="lower", setting=5.0),
+        lambda: floor.run("2026-03-02T05:29:00Z"),
+        lambda: floor.run("2026-03-02T06:00:00Z"),
+        lambda: floor.hear(
+            floor.desk.alarm_command(
+                AlarmCommand("north", floor.now_s, "flow-off-target-lower", "shelve", "setter", 30.0)
+            )
+        ),
+        lambda: floor.flows.update(lower=96.3),
+        lambda: floor.event("needle_set", gun="lower", setting=5.35),
+        lambda: floor.run("2026-03-02T07:00:00Z"),
+        lambda: floor.event("setup_loaded", setup="impeller-barrier"),
+        lambda: floor.run("2026-03-02T16:00:00Z"),
+        lambda: floor.event("part_changed", gun="upper", part="nozzle"),
+        lambda: floor.run("2026-03-03T05:00:00Z"),
+        lambda: floor.run("2026-03-03T07:00:00Z"),
+    ]
+    for number, step in enumerate(steps):
+        step()
+        if number in restart_at:
+            # Through the journal's JSON, as it really comes back.
+            floor.said = [record_of(payload(record)) for record in floor.said]
+            floor.restart()
+
+
+def told(floor) -> list[str]:
+    return [record.id for record in floor.said]
+
+
+def make(floor_of):
+    floor = floor_of()
+    floor.flows["lower"] = 88.5
+    return floor
+
+
+@pytest.mark.parametrize("step", range(12))
+def test_restart_after_any_step_changes_nothing_that_is_said(floor_of, step):
+    whole, broken = make(floor_of), make(floor_of)
+    play(whole, frozenset())
+    play(broken, frozenset({step}))
+    assert broken.desk.status().state == whole.desk.status().state == "released"
+    for kind in (Check, Balance, Release, Request, Wear, Alert):
+        seen = [(r.id if kind is not Wear else (r.at, r.gun, r.checks)) for r in broken.of(kind)]
+        meant = [(r.id if kind is not Wear else (r.at, r.gun, r.checks)) for r in whole.of(kind)]
+        assert seen == meant, kind
+
+
+def test_restarts_at_random_moments_of_a_week(floor_of):
+    rng = random.Random(7)
+    whole, broken = floor_of(seed=5), floor_of(seed=5)
+    whole.run("2026-03-07T00:00:00Z", step_s=60.0)
+    while broken.now_s < whole.now_s:
+        broken.run(min(broken.now_s + 60.0 * rng.randint(1, 600), whole.now_s), step_s=60.0)
+        broken.restart()
+    assert [c.id for c in broken.of(Check)] == [c.id for c in whole.of(Check)]
+    assert [r.id for r in broken.of(Request)] == [r.id for r in whole.of(Request)]
+    assert broken.alerts("check-overdue") == []
+
+
+def test_shots_before_a_crash_count_in_the_check_after_it(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    floor.event("check_started", gun="upper", setup="impeller-barrier")
+    check_id = floor.events[-1].event_id
+    for _ in range(2):
+        floor.pass_time(35)
+        dispense = floor.make("upper", check_id=check_id)
+        floor.said += [dispense, *floor.desk.dispense(dispense)]
+    floor.restart()
+    floor.shoot("upper", check_id=check_id)
+    (check,) = floor.of(Check)
+    assert (len(check.shots), check.verdict) == (3, "pass")
+
+
+def test_nothing_is_said_twice_when_every_dispense_is_in_the_journal(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    for gun in ("upper", "lower"):
+        for _ in range(3):
+            floor.pass_time(35)
+            dispense = floor.make(gun)
+            floor.said += [dispense, *floor.desk.dispense(dispense)]
+    before = told(floor)
+    floor.restart()
+    floor.pass_time(7200)
+    assert told(floor) == before
+
+
+def test_a_fresh_journal_is_no_fault(floor):
+    floor.desk.restore([], [])
+    floor.run("2026-03-02T06:00:00Z")
+    assert floor.last(Release).state == "released"
+
+
+def test_advice_that_was_open_is_closed_after_a_restart(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    floor.check("upper")
+    floor.flows["lower"] = 88.0
+    floor.check("lower")
+    assert floor.last(Advice).change > 0
+    floor.restart()
+    floor.flows["lower"] = 96.0
+    floor.check("lower")
+    assert floor.last(Advice).change == 0
