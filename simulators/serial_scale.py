@@ -66,14 +66,15 @@ class SerialScale:
         """The cable to the scale is out, while the adapter stays."""
         self._faults: deque[Callable[[bytes], bytes]] = deque(maxlen=1000)
         self._random = random.Random(seed)  # noqa: S311  noise, not secrets
-        self._began_s = time.monotonic()
+        self.began_s = time.monotonic()
+        """When the scale was switched on, on the monotonic clock."""
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._work, name="serial-scale", daemon=True)
 
     def __enter__(self) -> Self:
         """Plug in and begin."""
         self.end.plug()
-        self._began_s = time.monotonic()
+        self.began_s = time.monotonic()
         self._thread.start()
         return self
 
@@ -84,6 +85,10 @@ class SerialScale:
         self._over.set()
         self._thread.join(timeout=5)
         self.end.unplug()
+
+    def elapsed_s(self) -> float:
+        """Seconds since the scale was switched on: what `mass_g` is called with."""
+        return time.monotonic() - self.began_s
 
     def unplug(self) -> None:
         """Pull the adapter."""
@@ -114,11 +119,11 @@ class SerialScale:
         over = mass_g > self.capacity_g
         text = _SHAPES[self.shape](shown, self.digits, self.unit, stable, over)
         return text.encode("ascii") + self.terminator, Written(
-            self._began_s + elapsed_s, shown * GRAMS[self.unit], stable
+            self.began_s + elapsed_s, shown * GRAMS[self.unit], stable
         )
 
     def _work(self) -> None:
-        due_s = self._began_s
+        due_s = self.began_s
         asked = b""
         while not self._over.is_set():
             if self.poll is not None:
@@ -135,7 +140,7 @@ class SerialScale:
     def _write(self) -> None:
         if self.silent:
             return
-        line, truth = self.line(time.monotonic() - self._began_s)
+        line, truth = self.line(self.elapsed_s())
         whole = line
         while self._faults:
             line = self._faults.popleft()(line)

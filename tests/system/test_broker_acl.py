@@ -5,15 +5,12 @@ access list: one message from every user on every topic, and every user subscrib
 """
 
 import json
-import shutil
 import socket
 import ssl
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +19,13 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from site_broker import DEPLOY, SiteBroker, make_site, start_site_broker
 
 from agent.bridge.client import Address, Message
 from agent.bridge.publisher import Publisher
 
 pytestmark = [pytest.mark.real_part("mosquitto", "openssl")]
 
-DEPLOY = Path(__file__).parents[2] / "deploy"
 USERS = ["edge-1", "edge-1-bridge", "viewer", "maintenance", "north-controller", "south-controller"]
 AGENT, BRIDGE, VIEWER, MAINTENANCE, NORTH, SOUTH = USERS
 NOBODY: set[str] = set()
@@ -67,91 +64,27 @@ MAY: dict[str, tuple[set[str], set[str]]] = {
 }
 
 
-@dataclass
-class Site:
-    """A running broker and the files it was started with."""
-
-    folder: Path
-    port: int
-    part: Any
-    clients: list[paho.Client] = field(default_factory=list)
-
-    def certificate(self, user: str) -> tuple[Path, Path]:
-        return self.folder / "clients" / f"{user}.crt", self.folder / "clients" / f"{user}.key"
-
-    def client(
-        self,
-        user: str,
-        *,
-        claims: str | None = None,
-        version: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv5,
-    ) -> paho.Client:
-        older = version == MQTTProtocolVersion.MQTTv311
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=claims or user,
-            protocol=version,
-            clean_session=True if older else None,
-            reconnect_on_failure=False,
-        )
-        cert, key = self.certificate(user)
-        client.tls_set(str(self.folder / "clients" / "ca.crt"), str(cert), str(key))
-        self.clients.append(client)
-        return client
-
-    def connected(self, user: str, **how: Any) -> paho.Client:
-        client = self.client(user, **how)
-        answered = threading.Event()
-        client.on_connect = lambda *_: answered.set()
-        client.connect("127.0.0.1", self.port, keepalive=20)
-        client.loop_start()
-        assert answered.wait(10)
-        return client
-
-
-def make_site(out: Path, etc: Path, port: int) -> None:
-    words = ["--out", out, "--root", "plant", "--agent", "edge-1", "--cell", "north", "--cell", "south"]
-    words += ["--broker", "127.0.0.1", "--port", port, "--etc", etc]
-    done = subprocess.run(
-        ["sh", str(DEPLOY / "make-site.sh"), *map(str, words)], capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-
-
 @pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
-    real_parts = sys.modules["real_parts"]
-    folder = tmp_path_factory.mktemp("site")
-    etc, port = folder / "etc", real_parts.free_port()
-    make_site(folder, etc, port)
-    # What deploy/README.md tells to copy where.
-    (etc / "certs").mkdir(parents=True)
-    for name in ("ca.crt", "broker.crt", "broker.key"):
-        shutil.copy(folder / "broker" / name, etc / "certs" / name)
-    shutil.copy(folder / "shotgram.acl", etc / "shotgram.acl")
-    state = folder / "state"
-    state.mkdir()
-    main = folder / "mosquitto.conf"
-    # What Debian's own mosquitto.conf holds, but for the folders and the user.
-    main.write_text(
-        f"user root\npersistence true\npersistence_location {state}/\nlog_dest stderr\n"
-        f"include_dir {folder / 'conf.d'}\n"
-    )
-    program = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin")
-    part = real_parts.Part([program, "-c", str(main)], folder / "mosquitto.log", cwd=folder)
-    part.spawn(port)
-    made = Site(folder, port, part)
-    yield made
-    part.stop()
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SiteBroker]:
+    broker = start_site_broker(tmp_path_factory.mktemp("site"))
+    yield broker
+    broker.part.stop()
 
 
 @pytest.fixture(autouse=True)
-def _leave(site: Site) -> Iterator[None]:
+def _leave(site: SiteBroker) -> Iterator[None]:
     yield
-    for client in site.clients:
-        client.disconnect()
-        client.loop_stop()
-    site.clients.clear()
+    site.leave()
+
+
+def connected(site: SiteBroker, user: str, **how: Any) -> paho.Client:
+    client = site.client(user, **how)
+    answered = threading.Event()
+    client.on_connect = lambda *_: answered.set()
+    client.connect("127.0.0.1", site.port, keepalive=20)
+    client.loop_start()
+    assert answered.wait(10)
+    return client
 
 
 def wait(enough: Callable[[], Any], within_s: float = 20.0) -> None:
@@ -162,13 +95,13 @@ def wait(enough: Callable[[], Any], within_s: float = 20.0) -> None:
 
 
 @pytest.mark.parametrize("version", [MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311])
-def test_everybody_on_every_topic(site: Site, version: MQTTProtocolVersion) -> None:
+def test_everybody_on_every_topic(site: SiteBroker, version: MQTTProtocolVersion) -> None:
     heard: dict[str, set[tuple[str, str]]] = {user: set() for user in USERS}
     clients = {}
     granted: dict[str, threading.Event] = {user: threading.Event() for user in USERS}
     answers: dict[tuple[str, int], int] = {}
     for user in USERS:
-        client = site.connected(user, version=version)
+        client = connected(site, user, version=version)
         client.on_subscribe = lambda *_, user=user: granted[user].set()
         client.on_publish = lambda _c, _d, mid, reason, _p, user=user: answers.update(
             {(user, mid): reason.value}
@@ -219,7 +152,7 @@ def test_every_topic_of_the_contract_is_in_the_table() -> None:
             assert getattr(topics, name)(*(samples[one] for one in wanted)) in MAY, name
 
 
-def test_nobody_takes_over_another_session(site: Site) -> None:
+def test_nobody_takes_over_another_session(site: SiteBroker) -> None:
     """The agent is away and five events wait for it; somebody connects with its id and a clean session."""
     keep = Properties(PacketTypes.CONNECT)
     keep.SessionExpiryInterval = 3600
@@ -233,10 +166,10 @@ def test_nobody_takes_over_another_session(site: Site) -> None:
     agent.disconnect()
     agent.loop_stop()
 
-    controller = site.connected("north-controller")
+    controller = connected(site, "north-controller")
     for number in range(5):
         controller.publish("plant/north/controller/event", f"event {number}", qos=1).wait_for_publish(5)
-    thief = site.connected("maintenance", claims="edge-1")
+    thief = connected(site, "maintenance", claims="edge-1")
     thief.disconnect()
     thief.loop_stop()
 
@@ -250,9 +183,9 @@ def test_nobody_takes_over_another_session(site: Site) -> None:
     back.loop_stop()
 
 
-def test_a_will_cannot_forge_either(site: Site) -> None:
+def test_a_will_cannot_forge_either(site: SiteBroker) -> None:
     heard: list[str] = []
-    ear = site.connected("maintenance")
+    ear = connected(site, "maintenance")
     ear.on_message = lambda _c, _d, message: heard.append(message.payload.decode())
     granted = threading.Event()
     ear.on_subscribe = lambda *_: granted.set()
@@ -264,7 +197,7 @@ def test_a_will_cannot_forge_either(site: Site) -> None:
     forger.loop_start()
     time.sleep(0.3)
     forger.socket().close()
-    speaker = site.connected("edge-1")
+    speaker = connected(site, "edge-1")
     speaker.publish("plant/north/flow/release", "held by the agent", qos=1).wait_for_publish(5)
     wait(lambda: "held by the agent" in heard)
     time.sleep(0.5)
@@ -272,8 +205,8 @@ def test_a_will_cannot_forge_either(site: Site) -> None:
 
 
 @pytest.mark.parametrize("who", ["nobody", "stranger", "self-signed", "server"])
-def test_who_has_no_certificate_of_the_site_stays_out(site: Site, tmp_path: Path, who: str) -> None:
-    context = ssl.create_default_context(cafile=str(site.folder / "clients" / "ca.crt"))
+def test_who_has_no_certificate_of_the_site_stays_out(site: SiteBroker, tmp_path: Path, who: str) -> None:
+    context = ssl.create_default_context(cafile=str(site.authority))
     if who == "server":
         context.load_cert_chain(site.folder / "broker" / "broker.crt", site.folder / "broker" / "broker.key")
     elif who == "stranger":
@@ -302,9 +235,9 @@ def test_who_has_no_certificate_of_the_site_stays_out(site: Site, tmp_path: Path
     client.loop_stop()
 
 
-def test_the_broker_must_have_the_name_it_is_called_by(site: Site) -> None:
+def test_the_broker_must_have_the_name_it_is_called_by(site: SiteBroker) -> None:
     """The certificate is for 127.0.0.1 alone: called by another name, it is somebody else's."""
-    context = ssl.create_default_context(cafile=str(site.folder / "clients" / "ca.crt"))
+    context = ssl.create_default_context(cafile=str(site.authority))
     context.load_cert_chain(*site.certificate("edge-1"))
     for name, good in (("127.0.0.1", True), ("localhost", False)):
         with socket.create_connection(("127.0.0.1", site.port)) as line:
@@ -315,9 +248,9 @@ def test_the_broker_must_have_the_name_it_is_called_by(site: Site) -> None:
                     context.wrap_socket(line, server_hostname=name)
 
 
-def test_the_bridge_speaks_with_its_certificate(site: Site, caplog: pytest.LogCaptureFixture) -> None:
+def test_the_bridge_speaks_with_its_certificate(site: SiteBroker, caplog: pytest.LogCaptureFixture) -> None:
     cert, key = site.certificate("edge-1-bridge")
-    ca = site.folder / "clients" / "ca.crt"
+    ca = site.authority
     will = Message("plant/agent/edge-1/bridge", json.dumps({"state": "offline"}).encode(), 1, retain=True)
     address = Address(
         "127.0.0.1", site.port, "edge-1-bridge", tls=True, ca_file=ca, cert_file=cert, key_file=key
@@ -333,8 +266,8 @@ def test_the_bridge_speaks_with_its_certificate(site: Site, caplog: pytest.LogCa
         publisher.stop()
 
 
-def test_a_bridge_without_a_certificate_says_so(site: Site, caplog: pytest.LogCaptureFixture) -> None:
-    ca = site.folder / "clients" / "ca.crt"
+def test_a_bridge_without_a_certificate_says_so(site: SiteBroker, caplog: pytest.LogCaptureFixture) -> None:
+    ca = site.authority
     will = Message("plant/agent/edge-1/bridge", b"{}", 1, retain=True)
     publisher = Publisher(Address("127.0.0.1", site.port, "x", tls=True, ca_file=ca, version="5"), will)
     publisher.start()
@@ -346,7 +279,7 @@ def test_a_bridge_without_a_certificate_says_so(site: Site, caplog: pytest.LogCa
         publisher.stop()
 
 
-def test_keys_are_for_their_owner_alone_and_are_kept(site: Site) -> None:
+def test_keys_are_for_their_owner_alone_and_are_kept(site: SiteBroker) -> None:
     keys = sorted(site.folder.glob("*/*.key"))
     assert len(keys) == 2 + len(USERS)
     before = {key: key.read_bytes() for key in keys}
