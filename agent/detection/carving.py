@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ scale's filter make it late by some tenths of a second, never early but for what
 USUAL_LATE_S = 0.2
 ENOUGH_S = 4.0
 """With so much plateau beside the dispense, what lies beyond a handled container is not needed."""
+PARTED_S = 8.0
 SPOILS_S = 2.2
 """A knock is over in a second, its tail in the scale's filter in another."""
 REACH_S = 6.0
@@ -157,6 +159,38 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
     if rise.broken and rise.mass_g < 0.03 * max(abs(d.depth_g) for d in stretch.disturbances):
         return None
     return _found(watch, stretch, room, Times(rise.from_s, rise.to_s), rise)
+
+
+def torn_apart(watch: ScaleWatch, placed: Placed) -> list[Placed]:
+    """A told dispense as it is, or the two it was where a closing and an opening in between were lost.
+
+    Two rises with more than `PARTED_S` of rest between them are two; air or an empty pot interrupts a spray,
+    but one that comes back by itself after so long is not the same shot.
+    """
+    if placed.from_s is None or placed.to_s is None or placed.to_s - placed.from_s < PARTED_S:
+        return [placed]
+    inside = [
+        activity
+        for activity in watch.gate.activities
+        if activity.to_s is not None and activity.to_s > placed.from_s and activity.from_s < placed.to_s
+    ]
+    if len(inside) < 2:
+        return [placed]
+    rises: list[Rise] = []
+    rested_s = float("-inf")
+    for activity in inside:
+        assert activity.to_s is not None  # noqa: S101  (chosen so)
+        begin_s = max(activity.from_s - watch.limits.break_s, rested_s)
+        room, rested_s = Room(begin_s, activity.to_s + watch.limits.break_s), activity.to_s
+        found = by_curve(watch, activity.from_s, activity.to_s, room)
+        rises += [found.rise] if found is not None and found.rise is not None else []
+    for first, second in pairwise(rises):
+        if second.from_s - first.to_s > PARTED_S:
+            middle_s = 0.5 * (first.to_s + second.from_s)
+            opening = replace(placed, to_s=None, until_s=middle_s, open_s=None)
+            closing = replace(placed, from_s=None, open_s=None)
+            return [opening, closing]
+    return [placed]
 
 
 def _half_told(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None:

@@ -83,7 +83,7 @@ class Stretch:
         # A flow that is faster or slower at first than later bends the line: no flow before the curve stirs.
         still = max(1.2 * self.blocks.limits.resolution_g, 4.0 * self.blocks.noise_g)
         resting = t[(t < early) & (m <= low + still)]
-        stirs = float(resting[-1]) if resting.size else begin
+        stirs = self._after_knock(float(resting[-1])) if resting.size else begin
         end = _end(t[t > late], m[t > late] - high, end, still)
         rise = Rise(max(begin, stirs), end, mass, low, stirs, still / slope)
         near = [
@@ -92,6 +92,11 @@ class Stretch:
             if rise.from_s - NEAR_S < d.to_s and d.from_s < rise.to_s + NEAR_S and d.moved_g
         ]
         return replace(rise, broken=bool(near))
+
+    def _after_knock(self, rested_s: float) -> float:
+        # Where a knock follows upon rest, the flow may have begun as late as its end.
+        ends = [d.to_s for d in self.disturbances if not d.jet and abs(d.from_s - rested_s) < 2.0 * BLOCK_S]
+        return max([rested_s, *ends])
 
     def fall_g(self, from_s: float, to_s: float) -> float:
         """How far the undisturbed curve falls below what it had reached before, within [from_s, to_s)."""

@@ -14,7 +14,7 @@ from typing import Any
 
 from agent.contract.inputs import ControllerEvent, ScaleReading
 from agent.contract.plan import Cell, Plan
-from agent.detection.carving import BEFORE_S, by_controller, room_around
+from agent.detection.carving import BEFORE_S, by_controller, room_around, torn_apart
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed, on_scale, placed_on
 from agent.detection.scale_watch import ScaleWatch, Taken
@@ -129,15 +129,17 @@ class Detector:
         return sorted({t.gun for t in self._triggers.told() if t.gun and not t.closed and not t.until})
 
     def snapshot(self) -> dict[str, Any]:
-        """What a restart in the middle of a dispense needs, as plain JSON: events not accounted for, and the
-        readings from the plateau before on, of the scales where something happens.
+        """What a restart in the middle of a dispense needs, as plain JSON.
+
+        Events not accounted for, what was given already, and of the scales where something happens the
+        readings from the plateau before on.
         """
         scales: dict[str, Any] = {}
         for name, watch in self._watches.items():
             told = self._placed(watch)
             begins = [one.begins_s for one in told] + [a.from_s for a in watch.gate.activities if not a.done]
-            if begins:
-                scales[name] = watch.state(min(begins) - BEFORE_S)
+            if begins or watch.taken:
+                scales[name] = watch.state(min(begins) - BEFORE_S if begins else NEVER)
         idle = {name: watch.idle.state() for name, watch in self._watches.items()}
         return {"triggers": self._triggers.state(), "scales": scales, "idle": idle}
 
@@ -198,8 +200,9 @@ class Detector:
             elif not final and any(self._may_be_open(watch, still, one) for still in waiting):
                 waiting.append(one)
             elif final or self._is_ready(watch, one, following, now_s):
-                window = self._told(watch, one, following, now_s)
-                found += [window] if window is not None else []
+                for part in torn_apart(watch, one):
+                    window = self._told(watch, part, following, now_s)
+                    found += [window] if window is not None else []
             else:
                 waiting.append(one)
         silent = final or now_s >= (watch.last_arrived_s or 0.0) + SILENT_S

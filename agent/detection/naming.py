@@ -15,7 +15,7 @@ from agent.contract.plan import Cell
 from agent.detection.carving import Found, readings_of
 from agent.detection.placing import Placed
 from agent.detection.scale_watch import ScaleWatch
-from agent.detection.triggers import Triggers
+from agent.detection.triggers import Told, Triggers
 from agent.detection.window import Window
 
 PAUSE_S = 600.0
@@ -56,14 +56,15 @@ class Namer:
         first = one.told[0]
         guns = {self._triggers.known_gun(told) for told in one.told}
         gun = guns.pop() if len(guns) == 1 and len(one.told) == 1 else None
-        at_s = first.opened.t_s if first.opened is not None else self._controller_s(watch, found.times.from_s)
+        opened = first.opened if one.from_s is not None else None
+        at_s = opened.t_s if opened is not None else self._controller_s(watch, found.times.from_s)
+        origin = "+".join(_origin(told, one.from_s is not None) for told in one.told)
         checks = {self._triggers.check_of(told.gun, at_s) for told in one.told}
         check_id, of_check = checks.pop() if len(checks) == 1 else (None, None)
         setup, guessed = self._triggers.setup_of(one.setup, of_check, at_s)
-        is_first = check_id is not None and self._triggers.is_first_of_check(check_id, gun, first.key)
+        is_first = check_id is not None and self._triggers.is_first_of_check(check_id, gun, origin)
         purpose = one.purpose or self._purpose(setup, found, is_first)
         self._last_s[watch.scale.name, gun] = found.times.to_s
-        origin = "+".join(told.key if told.opened else f"closed:{told.key}" for told in one.told)
         name = Name(gun, setup, guessed, check_id, purpose, origin, one.by_arrival)
         return self._window(watch, found, name, now_s)
 
@@ -127,3 +128,11 @@ class Namer:
             idle_slope_g_per_s=slope,
             u_idle_slope_g_per_s=watch.idle.u_g_per_s if slope is not None else None,
         )
+
+
+def _origin(told: Told, has_opening: bool) -> str:
+    """The opening event's id; where it was lost, the closing's, said to be that."""
+    if has_opening and told.opened is not None:
+        return told.opened.event_id
+    assert told.closed is not None  # noqa: S101  (one of both is there by construction)
+    return f"closed:{told.closed.event_id}"

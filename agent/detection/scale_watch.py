@@ -24,6 +24,7 @@ STEP_READINGS = 5
 STEP_AGREE_S = 0.3
 FORWARD_S = 2.0
 OVERLOAD_APART_S = 2.0
+KEPT_TAKEN = 32
 TRIM_EVERY = 256
 
 
@@ -80,7 +81,7 @@ class ScaleWatch:
         self.overloads: deque[tuple[float, float]] = deque(maxlen=16)
         """Stretches of overload."""
         self.zeroed: deque[float] = deque(maxlen=16)
-        self.taken: deque[Taken] = deque(maxlen=32)
+        self.taken: deque[Taken] = deque(maxlen=KEPT_TAKEN)
         self.restored_to_s: float | None = None
         """Readings before this come from a snapshot."""
         self.busy = False
@@ -265,6 +266,7 @@ class ScaleWatch:
             "arrived_s": self.last_arrived_s,
             "ahead_s": self.ahead_s,
             "from_arrival": self.from_arrival,
+            "taken": [[taken.from_s, taken.to_s, taken.by_curve, taken.mass_g] for taken in self.taken],
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -275,5 +277,6 @@ class ScaleWatch:
                 ScaleReading("", self.scale.name, t, t - ahead_s, mass, from_arrival=state["from_arrival"])
             )
         self.last_arrived_s = state["arrived_s"]
+        self.taken = deque((Taken(*row) for row in state["taken"]), maxlen=KEPT_TAKEN)
         if state["t_s"]:
             self.restored_to_s = float(state["t_s"][-1])

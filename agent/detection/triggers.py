@@ -39,13 +39,6 @@ class Told:
     """The next opening of the same gun, where the closing was lost: it closed before that."""
 
     @property
-    def key(self) -> str:
-        """Names this dispense."""
-        event = self.opened or self.closed
-        assert event is not None  # noqa: S101  (one of both is there by construction)
-        return event.event_id
-
-    @property
     def open_s(self) -> float | None:
         """Seconds between both events on the controller's own clock."""
         if self.opened is None or self.closed is None:

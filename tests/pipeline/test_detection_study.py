@@ -1,0 +1,100 @@
+"""Thousands of random shots with their truth: none missed, none invented, the spoiled ones known.
+
+The traces come from the simulator's physics, which shares no code with the detector.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from agent.contract.inputs import ControllerEvent, ScaleReading
+from agent.contract.plan import Cell, Gun, Plan, Scale, Setup
+from agent.detection.detector import Detector
+from agent.detection.window import Window
+from simulators.traces import FAMILIES, Family, Trace, random_trace
+
+SPOILS = {"container_moved", "scale_overload", "no_plateau_after", "no_plateau_before"}
+FEW = 25
+MANY = 910
+"""Of each of eleven families: 10,010 shots."""
+
+
+def windows_of(trace: Trace) -> list[Window]:
+    """Play a trace as messages: with events where it has a controller, by arrival where it is untidy."""
+    scale = Scale("floor", trace.resolution_g, trace.capacity_g)
+    cell = Cell("north", (scale,), (Gun("upper", "floor"),), has_controller=trace.controller)
+    setup = Setup("impeller", trace.fluid, round(trace.true_flow_g_per_min, -1), shot_s=round(trace.open_s))
+    detector = Detector(cell, Plan("edge", "plant", "UTC", (cell,), (setup,), ()))
+    untidy = trace.family == "untidy_network"
+    late_s = 0.0 if untidy else 0.02
+    came: list[tuple[float, int, ScaleReading | ControllerEvent]] = []
+    for t, mass, stable in zip(trace.t_s.tolist(), trace.mass_g.tolist(), trace.stable.tolist(), strict=True):
+        over = bool(np.isnan(mass))
+        grams = None if over else mass
+        reading = ScaleReading("north", "floor", t, t + late_s, grams, untidy, stable, overload=over)
+        came.append((t + late_s, 1, reading))
+    if trace.controller:
+        for name, at_s in (("gun_opened", trace.opened_s), ("gun_closed", trace.closed_s)):
+            event = ControllerEvent(
+                "north", name, at_s, at_s + 0.02, name, untidy, gun="upper", purpose="shot", setup="impeller"
+            )  # type: ignore[arg-type]
+            came.append((at_s + 0.02, 0, event))
+    windows: list[Window] = []
+    for _, _, message in sorted(came, key=lambda one: one[:2]):
+        windows += detector.reading(message) if isinstance(message, ScaleReading) else detector.event(message)
+    return windows + detector.finish()
+
+
+def was_spoiled(trace: Trace) -> bool:
+    """Whether a spoiled trace shows it: some a nearly full pan was meant to spoil never run over."""
+    return trace.spoiled and not (
+        any("overload" in note for note in trace.notes) and not np.isnan(trace.mass_g).any()
+    )
+
+
+def study(family: Family, shots: int) -> Counter[str]:
+    """Counts of what went wrong with so many shots of a family."""
+    wrong: Counter[str] = Counter()
+    for i in range(shots):
+        trace = random_trace(np.random.default_rng([2026, FAMILIES.index(family), i]), family)
+        windows = windows_of(trace)
+        if not windows:
+            wrong["missed"] += 1
+            continue
+        wrong["invented"] += len(windows) - 1
+        window = windows[0]
+        wrong["spoiled and not noted"] += was_spoiled(trace) and not window.notes & SPOILS
+        wrong["noted and not spoiled"] += not trace.spoiled and bool(window.notes & SPOILS)
+        if not trace.spoiled:
+            far_s = 0.7 if trace.controller else 1.0
+            off_s = max(abs(window.opened_s - trace.opened_s), abs(window.closed_s - trace.closed_s))
+            wrong["times off"] += off_s > far_s
+            wrong["truth outside"] += not window.t_s[0] < trace.opened_s < trace.closed_s < window.t_s[-1]
+    return +wrong
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_random_shots(family):
+    wrong = study(family, FEW)
+    assert wrong["missed"] == 0
+    assert wrong["invented"] == 0
+    assert wrong["spoiled and not noted"] == 0
+    assert wrong["truth outside"] == 0
+    assert wrong["noted and not spoiled"] + wrong["times off"] <= 1
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+@pytest.mark.skipif("not config.getoption('-m')", reason="ten thousand shots: asked for with -m slow")
+@pytest.mark.parametrize("family", FAMILIES)
+def test_ten_thousand_random_shots(family):
+    wrong = study(family, MANY)
+    print(f"{family}: {MANY} shots, {dict(wrong) or 'nothing wrong'}")
+    assert wrong["missed"] == 0
+    assert wrong["invented"] == 0
+    assert wrong["spoiled and not noted"] == 0
+    assert wrong["truth outside"] == 0
+    assert wrong["noted and not spoiled"] + wrong["times off"] <= 0.02 * MANY
