@@ -35,6 +35,8 @@ STEP_S = 1.0
 RESULT_WITHIN_S = 120.0
 """Simulated time that the agent may take for its last word on a check."""
 TAIL_S = 45.0
+MOST_RUNS = 10
+"""How often the agent may have the controller shoot again before it says its word on a check."""
 WAITS_S = 5.0
 MOST_KEPT = 200_000
 _RETAINED = frozenset({"check", "balance", "wear", "advice", "release", "cause", "alert"})
@@ -201,12 +203,16 @@ class SprayCell:
         """
         before = len(self._records)
         self.controller.run_check(gun, setup, **changes)
-        self._until(lambda: not self.controller.busy, RESULT_WITHIN_S * 60)
 
         def given() -> bool:
             return any(r.record == "check" and getattr(r, "gun", None) == gun for r in self._records[before:])
 
-        self._until(given, RESULT_WITHIN_S)
+        # The agent may ask for more shots before it says its word: as long as the controller works, we wait.
+        for _ in range(MOST_RUNS):
+            self._until(lambda: not self.controller.busy, 3600.0)
+            self._until(lambda: given() or self.controller.busy, RESULT_WITHIN_S)
+            if given() or not self.controller.busy:
+                break
         checks = [r for r in self._records[before:] if r.record == "check" and getattr(r, "gun", None) == gun]
         return payload(checks[-1]) if checks else None
 

@@ -69,6 +69,10 @@ class Technician:
         self._pending.add(gun)
         self.workplace.after(self.habits.reacts_after_s, lambda: self._turn_when_quiet(gun, change))
 
+    def adjusted(self) -> dict[str, int]:
+        """How often each gun's knob was turned on advice."""
+        return dict(self._adjusted)
+
     def set_needle(self, gun: str, setting: float) -> None:
         """Turn a gun's knob to a setting and type it in. Raises KeyError for an unknown gun."""
         knob = self.workplace.guns[gun]

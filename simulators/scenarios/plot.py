@@ -54,7 +54,9 @@ class Expected:
     wear: Mapping[str, str] = field(default_factory=dict)
     """Gun, pattern of its last wear."""
     alerts: tuple[str, ...] = ()
-    """Each was raised."""
+    """Each was raised, not before the first dispense was spoiled where one was."""
+    no_alerts: bool = False
+    """Nobody was called at all."""
 
 
 @dataclass(frozen=True, slots=True)

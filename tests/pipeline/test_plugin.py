@@ -80,7 +80,7 @@ def test_a_shift_start_takes_less_than_a_second_and_says_the_truth(spray_cell: S
         assert shot["gun"] == truth.gun
         assert shot["mass_g"] == pytest.approx(truth.mass_g, rel=0.005)
     # The first run of a process also imports scipy; CPU time, so that a busy machine does not matter.
-    assert took_s < 3.0
+    assert took_s < 4.0
     began = time.process_time()
     spray_cell.start_shift()
     assert time.process_time() - began < 1.0
@@ -88,10 +88,10 @@ def test_a_shift_start_takes_less_than_a_second_and_says_the_truth(spray_cell: S
 
 def test_parts_can_be_reached_and_wrong_names_are_told(spray_cell: SprayCell) -> None:
     spray_cell.gun("upper").wear_pct = 8
-    check = spray_cell.run_check("upper", shots=2, shot_s=10.0, bleed_s=0.0)
+    check = spray_cell.run_check("upper", bleed_s=0.0)
     assert check is not None
-    assert check["verdict"] != "pass"
-    assert len(spray_cell.records("dispense", gun="upper", purpose="shot")) == 2
+    assert check["verdict"] == "fail"
+    assert [d["purpose"] for d in spray_cell.records("dispense", gun="upper")] == ["shot"] * 3
     assert spray_cell.records("dispense", gun="lower") == []
     assert spray_cell.latest("balance") is None
     for ask in (spray_cell.gun, spray_cell.scale):
@@ -105,6 +105,7 @@ def test_parts_can_be_reached_and_wrong_names_are_told(spray_cell: SprayCell) ->
 
 def test_a_scale_that_is_touched_spoils_what_runs(spray_cell: SprayCell) -> None:
     scale = spray_cell.scale("floor")
+    spray_cell.controller.manners.answers = False  # no further shots, whoever asks
     spray_cell.controller.run_check("upper", shots=1, shot_s=20.0, bleed_s=0.0)
     spray_cell.advance(15.0)
     scale.knock_over()
