@@ -1,9 +1,9 @@
 """The needle setting that brings a gun to its target. Advice only: nothing is sent to the controller.
 
 The response is known as a distribution, so every turn that a hand can make is weighed by what it would
-probably lead to: the loss is the squared deviation in tolerances, and no more than one once the tolerance is
-missed. The turn with the smallest expected loss is advised: with a response that is hardly known, a careful
-one that probably lands inside; with a well known one, the middle of the tolerance.
+probably lead to: the loss is the squared deviation in tolerances, and little more than one once the
+tolerance is missed. The turn with the smallest expected loss is advised: with a response that is hardly
+known, a careful one that probably lands inside; with a well known one, the middle of the tolerance.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ Floats = NDArray[np.float64]
 
 LEAVE_ALONE = 0.4
 """Inside this part of the tolerance a gun is left alone: turning at noise only adds to it (tampering)."""
+FAR_OFF = 0.01
+"""Weight of the squared deviation beyond the tolerance: where one step cannot reach it, nearer is better."""
 MOST_TURNS = 400
 """So many turns are weighed at most; a very fine knob is tried in coarser steps."""
 
@@ -153,7 +155,7 @@ class _Case:
         after, u = self._after(change)
         flows = after[:, None] + u[:, None] * nodes[None, :]
         deviation = 100 * (flows / self.target - 1) / self.tolerance_pct
-        loss = np.minimum(1.0, deviation**2) @ (weights / weights.sum())
+        loss = (np.minimum(1.0, deviation**2) + FAR_OFF * deviation**2) @ (weights / weights.sum())
         return float(self.response.weight @ loss)
 
     def _chance(self, change: float) -> float:

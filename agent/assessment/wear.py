@@ -131,7 +131,7 @@ def _line(changes: Changes, found: Found, x: Floats) -> Line | None:
     shape = found.shape
     if shape is None or shape.pattern != "drift":
         return None
-    return drift_line(changes, x, shape.begins, found.until)
+    return drift_line(changes, x, found)
 
 
 def _now(changes: Changes, shape: Shape | None, line: Line | None) -> tuple[float, float, float]:

@@ -26,6 +26,10 @@ CHAIN_CHECKS = 3
 """So many checks fix the level of conditions that are met for the first time later on."""
 CARRY_WEIGHT = 0.25
 """EWMA weight with which the change is carried on."""
+MEDIAN_MOVING_RANGE = 0.9539
+"""Median of the range of two unit normal values (d4 of ISO 7870-2)."""
+TRIMMED = 0.9755
+"""What leaving out ranges beyond the chart's limit takes from the mean range of normal values."""
 PRIOR_RANGES = 6
 """The checks' own uncertainty counts for so many moving ranges in the standard deviation."""
 SMALLEST_SIGMA = 0.0005
@@ -150,10 +154,10 @@ def _sigma(log_flow: Floats, keys: list[Hashable], u_rel: list[float]) -> float:
             ranges.append(abs(float(value) - latest[key]))
         latest[key] = float(value)
     own = math.sqrt(statistics.fmean(u * u for u in u_rel))
-    for _ in range(3):
-        limit = MOVING_RANGE_LIMIT * statistics.fmean(ranges) if ranges else 0.0
+    if ranges:
+        limit = MOVING_RANGE_LIMIT * D2_OF_TWO / MEDIAN_MOVING_RANGE * statistics.median(ranges)
         ranges = [width for width in ranges if width <= limit]
-    seen = statistics.fmean(ranges) / D2_OF_TWO if ranges else own
+    seen = statistics.fmean(ranges) / (TRIMMED * D2_OF_TWO) if ranges else own
     n = len(ranges)
     return max(math.sqrt((n * seen**2 + PRIOR_RANGES * own**2) / (n + PRIOR_RANGES)), SMALLEST_SIGMA)
 

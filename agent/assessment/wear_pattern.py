@@ -9,7 +9,7 @@ as the new normal: a second CUSUM, of what departs from its line, finds a step o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -51,8 +51,8 @@ class Found:
 
     shape: Shape | None
     """None while there is no change beyond chance."""
-    until: int
-    """The drift's line may use the checks before this index."""
+    kept: NDArray[np.int64]
+    """Indices of the checks that say something of wear: without episodes that passed."""
     upper: float
     lower: float
     """The two CUSUMs after the last check, in standard deviations."""
@@ -60,17 +60,43 @@ class Found:
 
 def find(changes: Changes, k: float, h: float) -> Found:
     """The change that a CUSUM with reference `k` and limit `h` (standard deviations) finds, and its shape."""
-    change, n = changes.change, len(changes.change)
-    upper, lower = cusum(change / changes.sigma, 0.0, k, cap=2 * (h + k))
+    upper, lower = cusum(changes.change / changes.sigma, 0.0, k, cap=2 * (h + k))
     ends = (float(upper[-1]), float(lower[-1]))
+    everything = np.arange(len(changes.change))
     if max(upper.max(), lower.max()) <= h:
-        return Found(None, n, *ends)
-    plain, curve = shape_of(changes.days, change)
-    further = _on_line(changes, change - curve, k, h)
+        return Found(None, everything, *ends)
+    kept = np.flatnonzero(~_passed(changes, k, h))
+    days, change = changes.days[kept], changes.change[kept]
+    plain, curve = shape_of(days, change)
+    further = _on_line(days, change, change - curve, changes.sigma, (k, h))
     # A part back at its first level is as good as new, whatever happened to it in between.
     if further is not None and (further.pattern == "plugging" or ends[0] > h):
-        return Found(further, further.begins, *ends)
-    return Found(plain if max(ends) > h else None, n, *ends)
+        return Found(replace(further, begins=int(kept[further.begins])), kept[: further.begins], *ends)
+    if max(ends) <= h:
+        return Found(None, kept, *ends)
+    return Found(replace(plain, begins=int(kept[plain.begins])), kept, *ends)
+
+
+def _passed(changes: Changes, k: float, h: float) -> NDArray[np.bool_]:
+    """Checks of episodes that came and went, a plugged tip that was cleaned: they say nothing of wear.
+
+    An episode is a departure from the robust line of all checks that a CUSUM signals and that is over.
+    """
+    n = len(changes.change)
+    passed = np.zeros(n, dtype=bool)
+    line = fit_line(changes.days, changes.change)
+    if line is None:
+        return passed
+    rest = changes.change - (line.level + line.slope * (changes.days - line.centre))
+    for sums in cusum(rest / changes.sigma, 0.0, k, cap=2 * (h + k)):
+        begins, signalled = 0, False
+        for index, value in enumerate(sums):
+            signalled = signalled or value > h
+            if value == 0:
+                passed[begins:index] |= signalled
+                begins, signalled = index + 1, False
+    # Where much of the history departs from the line, it is the line that does not fit.
+    return passed if passed.sum() <= n / 4 else np.zeros(n, dtype=bool)
 
 
 def shape_of(days: Floats, change: Floats) -> tuple[Shape, Floats]:
@@ -89,32 +115,37 @@ def shape_of(days: Floats, change: Floats) -> tuple[Shape, Floats]:
     return _named(at_drift, sudden=False, begins=by_drift), at_drift * ramp / (ramp[-1] or 1.0)
 
 
-def drift_line(changes: Changes, x: Floats, begins: int, until: int) -> Line | None:
+def drift_line(changes: Changes, x: Floats, found: Found) -> Line | None:
     """The robust line of a drift over `x` (days or grams), from where it begins; None where it has none."""
-    begins = min(begins, max(0, until - FEWEST_FOR_LINE))
-    part = slice(begins, until)
+    if found.shape is None:
+        return None
+    part = found.kept[found.kept >= found.shape.begins]
+    if len(part) < FEWEST_FOR_LINE:
+        part = found.kept[-FEWEST_FOR_LINE:]
     return fit_line(x[part], changes.change[part], changes.group[part], u_anchor=changes.u_level)
 
 
-def _on_line(changes: Changes, rest: Floats, k: float, h: float) -> Shape | None:
+def _on_line(
+    days: Floats, change: Floats, rest: Floats, sigma: float, limits: tuple[float, float]
+) -> Shape | None:
     """A jump on top of a straight drift, where that says more than one change alone, which leaves `rest`.
 
     Least squares of a line with one jump. The jump must be worth `PLAIN` in the sum of squares, as large as
     the reference value, and still there: the CUSUM of what departs from the line before it must say so.
     """
-    n = len(changes.change)
-    first = max(0, n - LONGEST_LINE)
-    days, change = changes.days[first:], changes.change[first:]
+    k, h = limits
+    first = max(0, len(change) - LONGEST_LINE)
+    days, change, rest = days[first:], change[first:], rest[first:]
     line = np.column_stack([np.ones_like(days), days - days[0]])
     jumps = [(*_jump(line, change, start), start) for start in range(FEWEST_FOR_LINE, len(days))]
     if not jumps:
         return None
     squares, size, start = min(jumps)
-    if float(rest[first:] @ rest[first:]) - squares < PLAIN * changes.sigma**2:
+    if float(rest @ rest) - squares < PLAIN * sigma**2:
         return None
     before, *_ = np.linalg.lstsq(line[:start], change[:start], rcond=None)
-    upper, lower = cusum((change - line @ before) / changes.sigma, 0.0, k, cap=2 * (h + k))
-    reference = k * changes.sigma
+    upper, lower = cusum((change - line @ before) / sigma, 0.0, k, cap=2 * (h + k))
+    reference = k * sigma
     if abs(size) < reference or (upper if size > 0 else lower)[-1] <= h:
         return None
     if size < 0 and float(line[start] @ before) < reference:

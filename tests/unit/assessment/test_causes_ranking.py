@@ -1,0 +1,153 @@
+"""Causes: the table of rules, the ranking, and a case for each cause."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from agent.assessment.causes import Evidence, GunEvidence, own_rules, rank_causes, read_rules
+
+
+def gun(name: str, deviation: float = 0.0, **members: Any) -> GunEvidence:
+    healthy = GunEvidence(
+        name, deviation, 0.3, 3, {}, 0.4, 0.4, "none", deviation, 0.0, part_changed=False, open_error_s=0.0,
+        u_open_error_s=0.02, verdict="pass" if abs(deviation) < 5 else "fail",
+    )  # fmt: skip
+    return replace(healthy, **members)
+
+
+def cell(*guns: GunEvidence, **members: Any) -> Evidence:
+    deviations = [g.deviation_pct or 0.0 for g in guns]
+    healthy = Evidence(
+        guns, max(deviations) - min(deviations), 4.0, 0.5, 0.5, 0.002, 0.0, 0.0, 0.001, 1.6, 21.0, 21.0
+    )
+    return replace(healthy, **members)
+
+
+CASES = {
+    "supply-low": cell(gun("upper", -8.0), gun("lower", -7.5)),
+    "pressure-off": cell(gun("upper"), gun("lower"), pressure_bar=0.42),
+    "pressure-unsteady": cell(
+        gun("upper", flags={"unsteady_flow": 2}),
+        gun("lower", flags={"unsteady_flow": 2}),
+        pressure_sd_bar=0.02,
+    ),
+    "fluid-changed": cell(gun("upper", 7.0), gun("lower", 7.5), fluid_c=27.0),
+    "tip-plugged": cell(gun("upper", -8.0, wear_pattern="plugging"), gun("lower")),
+    "needle-closed": cell(gun("upper", -8.0, needle_moved=-5.0), gun("lower")),
+    "needle-open": cell(gun("upper", 8.0, needle_moved=5.0), gun("lower")),
+    "nozzle-worn": cell(gun("upper", 8.0, wear_pattern="drift"), gun("lower")),
+    "tip-damaged": cell(gun("upper", 8.0, wear_pattern="step"), gun("lower")),
+    "part-new": cell(gun("upper", 8.0, part_changed=True, wear_pattern=None), gun("lower")),
+    "air-in-line": cell(gun("upper", -2.0, flags={"air_in_line": 2}), gun("lower")),
+    "needle-leaking": cell(gun("upper"), gun("lower"), idle_slope_g_per_s=0.01),
+    "after-drip": cell(gun("upper", flags={"after_drip": 3}), gun("lower")),
+    "slow-trigger": cell(gun("upper", -2.0, flags={"slow_start": 3}, open_error_s=-0.4), gun("lower")),
+    "scale-trouble": cell(
+        gun("upper", flags={"container_moved": 1}), gun("lower", flags={"scale_overload": 1})
+    ),
+    "needle-sticking": cell(gun("upper", repeatability_pct=2.0), gun("lower")),
+    "flow-right": cell(gun("upper", 0.4), gun("lower", -0.2)),
+}
+
+
+@pytest.mark.parametrize("cause", CASES)
+def test_each_cause_comes_first_in_its_case(cause: str) -> None:
+    ranked = rank_causes(CASES[cause])
+    assert ranked[0].code == cause
+    assert ranked[0].evidence
+    assert ranked[0].look_at
+    assert [r.weight for r in ranked] == sorted((r.weight for r in ranked), reverse=True)
+    assert sum(r.weight for r in ranked) <= 1 + 1e-12
+
+
+def test_there_is_a_case_for_each_rule() -> None:
+    assert {rule.code for rule in own_rules()} == set(CASES)
+
+
+@pytest.mark.parametrize("cause", ["tip-plugged", "nozzle-worn", "air-in-line", "needle-open"])
+def test_the_gun_is_named(cause: str) -> None:
+    ranked = rank_causes(CASES[cause])[0]
+    assert "Gun upper" in ranked.look_at
+    assert not any("{" in text for text in (*ranked.evidence, ranked.look_at))
+
+
+def test_all_evidence_of_a_healthy_cell_names_no_broken_part() -> None:
+    ranked = rank_causes(CASES["flow-right"])
+    assert ranked[0].weight > 0.8
+    assert "atomising air" in ranked[0].look_at
+
+
+def test_little_is_known_and_little_is_said() -> None:
+    assert rank_causes(Evidence(())) == ()
+    assert rank_causes(Evidence((GunEvidence("upper"),))) == ()
+    low = rank_causes(Evidence((GunEvidence("upper", -7.0),)))
+    assert low[0].weight < 0.9
+
+
+def test_a_gun_alone_in_its_cell() -> None:
+    ranked = rank_causes(Evidence((gun("upper", 8.0, wear_pattern="drift"),)))
+    assert ranked[0].code == "nozzle-worn"
+
+
+def test_a_technicians_own_rule_is_used() -> None:
+    text = """
+[[cause]]
+code = "hose-kinked"
+scope = "gun"
+prior = -3
+look_at = "Gun {gun}: its hose"
+[[cause.clue]]
+fact = "deviation_pct"
+below = -10
+for = 20
+text = "gun {gun} is {value} % from target"
+"""
+    rules = (*own_rules(), *read_rules(text))
+    ranked = rank_causes(cell(gun("upper", -12.5), gun("lower")), rules)
+    assert ("hose-kinked", ("gun upper is -12.5 % from target",)) in [(r.code, r.evidence) for r in ranked]
+
+
+FAULTS = [
+    ("[[cause]", "no TOML"),
+    ("", "no [[cause]]"),
+    ('[[cause]]\ncode = "x"\nlook_at = "y"\n', "no [[cause.clue]]"),
+    ('[[cause]]\nlook_at = "y"\n[[cause.clue]]\nfact = "spread_pct"\nabove = 1\n', "`code` is missing"),
+    (
+        '[[cause]]\ncode = "x"\nlook_at = "y"\n[[cause.clue]]\nfact = "sprad"\nabove = 1\n',
+        "'sprad' is not known",
+    ),
+    (
+        '[[cause]]\ncode = "x"\nlook_at = "y"\n[[cause.clue]]\nfact = "scatter"\nabove = 1\n',
+        "is not known here",
+    ),
+    ('[[cause]]\ncode = "x"\nlook_at = "y"\n[[cause.clue]]\nfact = "spread_pct"\n', "`above` or `below`"),
+    (
+        '[[cause]]\ncode = "x"\nlook_at = "y"\nscope = "pot"\n[[cause.clue]]\nfact = "guns"\nabove = 1\n',
+        "cell and gun",
+    ),
+    (
+        '[[cause]]\ncode = "x"\nlook_at = "y"\n[[cause.clue]]\nfact = "spread_pct"\nabove = "1"\nover = 2\n',
+        "a number is needed",
+    ),
+    (
+        '[[cause]]\ncode = "x"\nlook_at = "y"\n[[cause.clue]]\nfact = "spread_pct"\nabove = 1\nagainst = 3\n',
+        "zero or below",
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "words"), FAULTS)
+def test_a_wrong_table_is_told_and_refused(text: str, words: str) -> None:
+    with pytest.raises(ValueError, match="table of causes") as fault:
+        read_rules(text)
+    assert words in str(fault.value)
+
+
+def test_every_fault_is_told_at_once_and_twins_too() -> None:
+    one = '[[cause]]\ncode = "x"\n[[cause.clue]]\nfact = "spread_pct"\nabove = 1\n'
+    with pytest.raises(ValueError, match="twice") as fault:
+        read_rules(one + one)
+    assert str(fault.value).count("look_at") == 2

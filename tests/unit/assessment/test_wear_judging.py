@@ -1,0 +1,254 @@
+"""Wear: like conditions, baseline, patterns, forecast."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+
+from agent.assessment.wear import WearJudged, WearPoint, bounded, judge_wear
+from agent.assessment.wear_changes import LONGEST_HISTORY, changes_of
+from agent.assessment.wear_charts import average_run_length, decision_limit, individuals_limits
+from agent.assessment.wear_forecast import Line, crossing, fit_line
+
+START_S = 1.9e9
+SHIFT_S = 28800.0
+
+
+def checks(
+    wear: Callable[[int], float], n: int, seed: int = 1, sd: float = 0.003, level: float = 96.0
+) -> list[WearPoint]:
+    rng = np.random.default_rng(seed)
+    return [
+        WearPoint(
+            START_S + i * SHIFT_S,
+            level * (1 + wear(i)) * (1 + sd * rng.standard_normal()),
+            sd * level,
+            3.0,
+            0.5,
+            "butanone",
+            5000.0 * i,
+        )
+        for i in range(n)
+    ]
+
+
+def test_few_checks_make_a_baseline_first() -> None:
+    judged = judge_wear(checks(lambda _: 0.0, 4))
+    assert (judged.checks, judged.change_pct, judged.pattern) == (4, None, "none")
+    assert "4 of 5" in judged.reason
+    assert judge_wear([]).since_s is None
+
+
+def test_a_steady_gun_shows_nothing() -> None:
+    judged = judge_wear(checks(lambda _: 0.0, 100))
+    assert (judged.pattern, judged.due) == ("none", None)
+    assert judged.change_low_pct is not None
+    assert judged.change_high_pct is not None
+    assert judged.change_low_pct < 0 < judged.change_high_pct
+
+
+def test_slow_wear_is_a_drift_with_a_date() -> None:
+    judged = judge_wear(checks(lambda i: 0.0005 * i, 100))
+    assert judged.pattern == "drift"
+    assert judged.change_pct == pytest.approx(4.95, abs=0.4)
+    assert judged.due is not None
+    assert judged.due.latest_s is not None
+    true_s = START_S + 200 * SHIFT_S
+    assert judged.due.at_s == pytest.approx(true_s, abs=14 * SHIFT_S)
+    assert judged.due.earliest_s < true_s < judged.due.latest_s
+    assert judged.due_g == pytest.approx(5000 * 101, rel=0.14)
+    assert judged.due_low_g is not None
+    assert judged.due_low_g < judged.due_g
+    assert judged.slope_pct_per_day == pytest.approx(0.15, rel=0.1)
+
+
+def test_a_gun_beyond_its_limit_is_due_now() -> None:
+    points = checks(lambda i: 0.001 * i, 130)
+    judged = judge_wear(points)
+    assert judged.due is not None
+    assert judged.due.at_s == pytest.approx(points[-1].at_s)
+    assert judged.due_g == pytest.approx(0.0, abs=1.0)
+    assert "beyond the limit" in judged.reason
+
+
+def test_a_chipped_tip_is_a_step_found_at_once() -> None:
+    judged = judge_wear(checks(lambda i: 0.04 * (i >= 60), 61))
+    assert judged.pattern == "step"
+    assert judged.due is None
+    assert "check again" in judged.reason
+    later = judge_wear(checks(lambda i: 0.04 * (i >= 60), 90))
+    assert later.pattern == "step"
+    assert later.change_pct == pytest.approx(4.0, abs=0.4)
+
+
+@pytest.mark.parametrize("wear", [lambda i: -0.04 * (i >= 60), lambda i: -0.0008 * max(0, i - 30)])
+def test_low_flow_is_plugging_not_wear(wear: Callable[[int], float]) -> None:
+    judged = judge_wear(checks(wear, 90))
+    assert judged.pattern == "plugging"
+    assert judged.due is None
+    assert "no wear" in judged.reason
+
+
+def test_plugging_on_top_of_wear_is_seen_and_cleared() -> None:
+    def plugged(i: int) -> float:
+        return 0.0005 * i - 0.04 * (80 <= i < 90)
+
+    during = judge_wear(checks(plugged, 88))
+    assert during.pattern == "plugging"
+    assert "worn level" in during.reason
+    after = judge_wear(checks(plugged, 110))
+    assert after.pattern == "drift"
+    assert after.due is not None
+    assert after.due.at_s == pytest.approx(START_S + 200 * SHIFT_S, abs=16 * SHIFT_S)
+
+
+def turned(points: list[WearPoint], at: int, setting: float, ratio: float) -> list[WearPoint]:
+    return [
+        point if i < at else replace(point, setting=setting, flow=ratio * point.flow)
+        for i, point in enumerate(points)
+    ]
+
+
+def test_a_turned_needle_is_no_wear_and_does_not_hide_it() -> None:
+    steady = turned(checks(lambda _: 0.0, 90), 40, 3.4, 1.10)
+    assert judge_wear(steady).pattern == "none"
+    worn = turned(turned(checks(lambda i: 0.0005 * i, 150), 50, 2.9, 0.975), 100, 2.8, 0.975)
+    judged = judge_wear(worn)
+    assert judged.pattern == "drift"
+    assert judged.change_pct == pytest.approx(7.45, abs=1.2)
+    assert judged.due is not None
+    assert judged.due.latest_s is not None
+    assert judged.due.earliest_s < START_S + 200 * SHIFT_S < judged.due.latest_s
+
+
+def test_two_fluids_in_turn_are_compared_with_themselves() -> None:
+    points = [
+        point if i % 2 else replace(point, fluid="water", flow=1.2 * point.flow)
+        for i, point in enumerate(checks(lambda i: 0.0005 * i, 120))
+    ]
+    judged = judge_wear(points)
+    assert judged.pattern == "drift"
+    assert judged.change_pct == pytest.approx(5.95, abs=0.7)
+
+
+def test_the_unit_of_flow_and_the_order_do_not_matter() -> None:
+    points = checks(lambda i: 0.0004 * i, 80)
+    shuffled = list(np.random.default_rng(0).permutation(np.array(points, dtype=object)))
+    assert judge_wear(points) == judge_wear(shuffled)
+    scaled = judge_wear([replace(point, flow=7 * point.flow, u=7 * point.u) for point in points])
+    assert scaled.change_pct == pytest.approx(judge_wear(points).change_pct)
+
+
+def test_one_odd_check_is_told_but_does_not_spoil_the_baseline() -> None:
+    points = checks(lambda _: 0.0, 30)
+    points[2] = replace(points[2], flow=1.03 * points[2].flow)
+    assert judge_wear(points).pattern == "none"
+    points[-1] = replace(points[-1], flow=0.985 * points[-1].flow)
+    assert judge_wear(points).odd_check
+
+
+def test_history_is_bounded_and_keeps_its_baseline() -> None:
+    points = checks(lambda i: 0.00002 * i, 2500)
+    kept = bounded(points)
+    assert len(kept) == LONGEST_HISTORY
+    assert kept[:60] == tuple(points[:60])
+    assert kept[-1] == points[-1]
+    judged = judge_wear(points)
+    assert judged.pattern == "drift"
+    assert judged.change_pct == pytest.approx(5.0, abs=0.4)
+
+
+def test_impossible_flows_are_left_out() -> None:
+    points = checks(lambda _: 0.0, 10)
+    points[3] = replace(points[3], flow=math.nan)
+    points[4] = replace(points[4], flow=0.0)
+    assert judge_wear(points).checks == 8
+
+
+@pytest.mark.parametrize("sd", [0.002, 0.004, 0.008])
+def test_scatter_of_checks_is_found_and_a_step_does_not_inflate_it(sd: float) -> None:
+    points = [replace(p, u=0.003 * p.flow) for p in checks(lambda i: 0.05 * (i > 30), 60, sd=sd)]
+    assert changes_of(points).sigma == pytest.approx(sd, rel=0.3)
+
+
+def test_scatter_agrees_with_the_individuals_chart() -> None:
+    points = [replace(p, u=0.0) for p in checks(lambda _: 0.0, 400)]
+    chart = individuals_limits([math.log(p.flow) for p in points])
+    seen = changes_of(points).sigma * math.sqrt((399 + 6) / 399)
+    assert seen == pytest.approx(chart.sigma, rel=0.03)
+
+
+def test_a_known_baseline_needs_the_smallest_limit() -> None:
+    limits = [decision_limit(1.0, 1000.0, baseline) for baseline in (0, 40, 15, 8)]
+    assert limits == sorted(limits)
+    run = 1 / (2 / average_run_length(1.0, limits[0]))
+    assert run == pytest.approx(1000, rel=0.01)
+
+
+def test_prediction_interval_is_the_standard_one() -> None:
+    """Half widths against statsmodels' OLS prediction, mean and single observation."""
+    rng = np.random.default_rng(5)
+    x = np.sort(rng.uniform(0, 30, 25))
+    y = 0.2 * x + rng.standard_normal(25)
+    ols = sm.OLS(y, sm.add_constant(x)).fit()
+    squares = float(np.sum((x - x.mean()) ** 2))
+    line = Line(float(y.mean()), float(ols.params[1]), math.sqrt(ols.mse_resid), 25, float(x.mean()), squares)
+    frame = ols.get_prediction(np.array([[1.0, 45.0]])).summary_frame(alpha=0.05)
+    assert line.at(45.0) == pytest.approx(frame["mean"][0])
+    assert line.half_width(45.0) == pytest.approx((frame["obs_ci_upper"] - frame["mean"])[0])
+    assert line.half_width(45.0, single=False) == pytest.approx((frame["mean_ci_upper"] - frame["mean"])[0])
+    assert line.u_slope == pytest.approx(ols.bse[1])
+
+
+def test_grouped_slope_is_that_of_a_model_with_a_level_for_each_group() -> None:
+    rng = np.random.default_rng(6)
+    x, group = np.arange(40.0), np.repeat([0, 1, 2, 1], 10)
+    y = 0.3 * x + np.array([5.0, -3.0, 9.0])[group] + 0.1 * rng.standard_normal(40)
+    design = np.column_stack([x, *(group == g for g in range(3))]).astype(float)
+    line = fit_line(x, y, group, bend=1e9, keep_all=True)
+    assert line is not None
+    assert line.slope == pytest.approx(float(sm.OLS(y, design).fit().params[0]), rel=1e-9)
+    assert line.dof == 36
+
+
+def test_some_far_points_do_not_bend_a_line() -> None:
+    rng = np.random.default_rng(7)
+    x = np.arange(60.0)
+    y = 0.01 * x + 0.05 * rng.standard_normal(60)
+    y[40:52] -= 2.0
+    line = fit_line(x, y)
+    assert line is not None
+    assert line.slope == pytest.approx(0.01, abs=0.002)
+
+
+def test_a_line_that_cannot_be_carried() -> None:
+    assert fit_line(np.ones(10), np.arange(10.0)) is None
+    assert fit_line(np.arange(3.0), np.arange(3.0)) is None
+
+
+def test_a_perfect_line_has_a_sharp_crossing() -> None:
+    line = fit_line(np.arange(20.0), 0.5 * np.arange(20.0))
+    assert line is not None
+    meets = crossing(line, 20.0, start=0.0, now=19.0, furthest=1000.0)
+    assert meets is not None
+    assert meets.x == pytest.approx(40.0)
+    assert crossing(line, 2000.0, start=0.0, now=19.0, furthest=1000.0) is None
+    falling = replace(line, slope=-0.5)
+    assert crossing(falling, 20.0, start=0.0, now=19.0, furthest=1000.0) is None
+
+
+def test_an_open_end_is_told_as_such() -> None:
+    line = Line(level=1.0, slope=0.01, scale=1.0, n=10, centre=5.0, squares=82.5)
+    meets = crossing(line, 2.0, start=0.0, now=9.0, furthest=1000.0)
+    assert meets is not None
+    assert meets.latest is None
+
+
+def test_the_same_points_say_the_same_words() -> None:
+    first: WearJudged = judge_wear(checks(lambda i: 0.0004 * i, 70))
+    assert first == judge_wear(checks(lambda i: 0.0004 * i, 70))
