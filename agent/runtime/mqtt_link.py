@@ -60,6 +60,8 @@ class Broker:
     """A half-open line is noticed after about twice this."""
     connect_timeout_s: float = 5.0
     reconnect_max_s: int = 5
+    keeps_session: bool = True
+    """Whether the broker keeps our subscriptions and what we missed; a mere visitor leaves nothing behind."""
 
     def __repr__(self) -> str:
         """Without the password: this may end in a log."""
@@ -162,13 +164,13 @@ class MqttLink:
         self._turned_away = False
         if self.version == "5":
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = 0xFFFFFFFF
+            properties.SessionExpiryInterval = 0xFFFFFFFF if self.broker.keeps_session else 0
             properties.ReceiveMaximum = RECEIVE_MAXIMUM
             self._client.connect_async(
                 self.broker.host,
                 self.broker.port,
                 self.broker.keepalive_s,
-                clean_start=False,
+                clean_start=not self.broker.keeps_session,
                 properties=properties,
             )
         else:
@@ -180,7 +182,7 @@ class MqttLink:
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
             client_id=self.broker.client_id,
-            clean_session=False if older else None,
+            clean_session=not self.broker.keeps_session if older else None,
             protocol=MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5,
             manual_ack=True,
         )
