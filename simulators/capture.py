@@ -9,16 +9,19 @@ from __future__ import annotations
 import json
 import queue
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from simulators.cell import Cell
 from simulators.messages import Message
 from simulators.scenarios import Scenario, load_scenario
 from simulators.scenarios.staging import build_cell
 from simulators.site import Site, SiteError, bench_text, site_of
+
+if TYPE_CHECKING:
+    import paho.mqtt.client as mqtt
 
 STEP_S = 1.0
 IDLE_STEP_S = 60.0
@@ -83,10 +86,18 @@ def write_capture(lines: Iterable[str], path: Path) -> int:
     return written
 
 
-def record(host: str, port: int, topics: Iterable[str], *, seconds: float) -> Iterator[str]:
+def record(
+    host: str,
+    port: int,
+    topics: Iterable[str],
+    *,
+    seconds: float,
+    prepare: Callable[[mqtt.Client], None] | None = None,
+) -> Iterator[str]:
     """Lines of what a broker distributes for so many seconds of wall time: a real cell's capture.
 
-    Raises SiteError where the broker cannot be reached.
+    `prepare` may set TLS and credentials before connecting. Raises SiteError where the broker cannot be
+    reached or lets nobody in.
     """
     import paho.mqtt.client as mqtt
     from paho.mqtt.enums import CallbackAPIVersion
@@ -108,6 +119,8 @@ def record(host: str, port: int, topics: Iterable[str], *, seconds: float) -> It
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
     client.on_connect = connected
     client.on_message = heard
+    if prepare is not None:
+        prepare(client)
     try:
         client.connect(host, port)
     except OSError as fault:

@@ -21,6 +21,7 @@ examples:
   shotgram simulate --list                                              what can be played, and what the agent should say
   shotgram simulate --config F --scenario worn-nozzle --speed 20        against the broker of a configuration
   shotgram simulate --scenario worn-nozzle --capture worn.jsonl         a recording for `shotgram replay`, at once
+  shotgram simulate --config F --record real.jsonl --seconds 600        a real cell, for `shotgram replay`
   shotgram simulate --config F --scenario good-day --waits-for-requests the controller shoots only when asked
 """  # noqa: E501
 
@@ -43,6 +44,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", metavar="K", type=int, default=1, help="same seed, same cell (default 1)")
     parser.add_argument("--capture", metavar="FILE", type=Path, help="write a capture instead of publishing")
     parser.add_argument(
+        "--record", metavar="FILE", type=Path, help="record what the broker hears: a real cell"
+    )
+    parser.add_argument("--seconds", metavar="N", type=float, default=60.0, help="how long to record (60)")
+    parser.add_argument(
         "--truth", metavar="FILE", type=Path, help="write what was really dispensed, JSON Lines"
     )
     parser.add_argument(
@@ -56,6 +61,8 @@ def run(args: argparse.Namespace) -> int:
         if args.list:
             return _list()
         site = load_site(args.config) if args.config else site_of(bench_text())
+        if args.record:
+            return _record(args, site)
         scenario = load_scenario(args.scenario)
         if args.capture:
             return _capture(args, site, scenario)
@@ -82,6 +89,20 @@ def _capture(args: argparse.Namespace, site: Site, scenario: Scenario) -> int:
     lines = simulate_capture(scenario, args.seed, site, args.cell, truth=truth)
     count = write_capture(lines, args.capture)
     print(f"{count} messages in {args.capture}, the truth in {truth}")
+    return 0
+
+
+def _record(args: argparse.Namespace, site: Site) -> int:
+    from simulators.capture import record, write_capture
+
+    lines = record(
+        site.host,
+        site.port,
+        [f"{site.root}/#"],
+        seconds=args.seconds,
+        prepare=lambda client: _secure(client, site),
+    )
+    print(f"{write_capture(lines, args.record)} messages in {args.record}")
     return 0
 
 

@@ -136,9 +136,9 @@ def test_the_command_plays_a_scenario_against_mosquitto_and_it_is_recorded(
         'title = "one shot"\nsays = "one shot"\n'
         '[[steps]]\ndo = "check"\ngun = "upper"\nshots = 1\nshot_s = 5.0\nbleed_s = 0.0\n'
     )
-    lines: list[str] = []
+    recording = tmp_path / "recording.jsonl"
     recorder = threading.Thread(
-        target=lambda: lines.extend(record("127.0.0.1", mosquitto.port, ["plant/#"], seconds=4.0))
+        target=command, args=("--config", str(config), "--record", str(recording), "--seconds", "4")
     )
     recorder.start()
     time.sleep(0.3)
@@ -148,6 +148,7 @@ def test_the_command_plays_a_scenario_against_mosquitto_and_it_is_recorded(
     recorder.join()
     assert "1 dispenses" in capsys.readouterr().out
     assert json.loads(truth.read_text())["purpose"] == "shot"
+    lines = recording.read_text().splitlines()
     events = [json.loads(line)["payload"]["event"] for line in lines if "controller/event" in line]
     assert events == ["setup_loaded", "check_started", "gun_opened", "gun_closed", "check_ended"]
 
