@@ -64,7 +64,8 @@ class _Alarm:
     active: bool = False
     since_s: float = 0.0
     text: str = ""
-    told_text: str = ""
+    mark: str | None = None
+    """What the text is about; None after a restart, when that is not known."""
     acknowledged_by: str | None = None
     shelved_until_s: float | None = None
 
@@ -90,25 +91,35 @@ class AlarmPanel:
     dropped_names: int = 0
     """Faults dropped because the panel is full."""
     _alarms: dict[str, _Alarm] = field(default_factory=dict)
+    _due_s: float | None = None
+    """When the next thing happens by itself; None where it must be looked up."""
 
     def add(self, name: str, kind: AlarmKind, suppressors: tuple[str, ...] = ()) -> None:
         """Make an alarm known: only known alarms can be reported or commanded."""
         self._alarms[name] = _Alarm(name, kind, suppressors)
 
-    def report(self, name: str, active: bool, at_s: float, text: str = "") -> list[Alert]:
-        """A condition as it is at `at_s` (epoch seconds). Raises KeyError for a name never added."""
+    def report(self, name: str, active: bool, at_s: float, text: str = "", mark: str = "") -> list[Alert]:
+        """A condition as it is at `at_s` (epoch seconds). Raises KeyError for a name never added.
+
+        While the condition lasts the text stands as it was at first: a number that moves on is no news. With
+        another `mark` (another gun, the other direction) it is, and the alert is told again in its state.
+        """
         alarm = self._alarms[name]
         given = self.passed(at_s)
-        if active and text:
-            alarm.text = text
+        self._due_s = None
+        news = False
         if active:
+            news = alarm.raw and alarm.mark not in (mark, None)
+            if news or not alarm.raw:
+                alarm.text = text
+            alarm.mark = mark
             alarm.raw_last_s = max(at_s, alarm.raw_last_s)
         if active != alarm.raw:
             alarm.raw, alarm.raw_since_s = active, at_s
-        given += self._run(alarm, at_s)
-        if alarm.active and alarm.text != alarm.told_text and alarm.told == "UNACK":
-            given.append(self._alert(alarm, at_s))
-        return given
+        changed = self._run(alarm, at_s)
+        if news and not changed and alarm.active and alarm.told != "NORM":
+            changed = [self._alert(alarm, at_s)]
+        return given + changed
 
     def fault(self, fault: Fault, at_s: float) -> list[Alert]:
         """A fault told by its name; a name that is new is added with the table's words or the fault's own."""
@@ -133,6 +144,7 @@ class AlarmPanel:
         """What a person asks of an alarm. A command that makes no sense is counted and changes nothing."""
         at_s = command.arrived_s
         given = self.passed(at_s)
+        self._due_s = None
         alarm = self._alarms.get(command.name)
         minutes = SHELVE_MIN if command.minutes is None else command.minutes
         sensible = math.isfinite(minutes) and minutes > 0
@@ -160,9 +172,12 @@ class AlarmPanel:
         """Time passes: delays end, shelvings end, happenings end. In the order of their own times."""
         given: list[Alert] = []
         while True:
-            alarm = min(self._alarms.values(), key=lambda one: (one.due_s(), one.name), default=None)
-            if alarm is None or alarm.due_s() > now_s:
+            if self._due_s is None:
+                self._due_s = min((one.due_s() for one in self._alarms.values()), default=math.inf)
+            if self._due_s > now_s:
                 return given
+            alarm = min(self._alarms.values(), key=lambda one: (one.due_s(), one.name))
+            self._due_s = None
             given += self._run(alarm, alarm.due_s())
 
     def active(self, name: str) -> bool:
@@ -184,6 +199,7 @@ class AlarmPanel:
         alarm = self._alarms[name]
         if alarm.state in HIDDEN:
             alarm.raw = alarm.active = active
+            self._due_s = None
 
     def holding(self) -> list[AlarmStanding]:
         """Active alarms of high priority that hold the release on their own, by name."""
@@ -201,6 +217,7 @@ class AlarmPanel:
 
     def restore(self, alerts: Iterable[Alert]) -> None:
         """Take up the states that the journal's last alerts tell, oldest first."""
+        self._due_s = None
         for alert in alerts:
             if alert.cell != self.cell:
                 continue
@@ -213,7 +230,7 @@ class AlarmPanel:
 
     def _take(self, alarm: _Alarm, alert: Alert) -> None:
         alarm.state = alarm.told = alert.state
-        alarm.text = alarm.told_text = alert.text
+        alarm.text, alarm.mark = alert.text, None
         alarm.since_s = alarm.raw_since_s = alarm.raw_last_s = epoch_s(alert.since)
         alarm.raw_last_s = max(alarm.raw_last_s, epoch_s(alert.at))
         alarm.acknowledged_by = alert.acknowledged_by
@@ -260,7 +277,7 @@ class AlarmPanel:
         return [self._alert(alarm, at_s)] if _outward(alarm) != alarm.told else []
 
     def _alert(self, alarm: _Alarm, at_s: float) -> Alert:
-        alarm.told, alarm.told_text = _outward(alarm), alarm.text
+        alarm.told = _outward(alarm)
         alarm.since_s = alarm.since_s or at_s
         until = alarm.shelved_until_s if alarm.told == "SHLVD" else None
         at = rfc3339(at_s)

@@ -119,7 +119,7 @@ CELL_ALARMS: tuple[AlarmKind, ...] = (
         "The flow of this gun is not known well enough to pass or fail it.",
         "Bleed the gun and check again; if the shots still differ, look for air and unsteady pressure.",
         of="gun",
-        suppressed_by=("scale-silent", "leaking"),
+        suppressed_by=("scale-silent", "leaking", "check-overdue"),
     ),
     AlarmKind(
         "input-rejected",

@@ -16,7 +16,7 @@ from agent.assessment.checks_judging import Judged, judge_group
 from agent.assessment.desk_asking import Asking
 from agent.assessment.desk_conditions import Conditions, ConditionWatch
 from agent.assessment.desk_results import Results
-from agent.assessment.memory import GunMemory, expected_setup, is_complete, is_conclusive
+from agent.assessment.memory import GunMemory, expected_setup, is_complete, is_conclusive, is_result
 from agent.assessment.release import Judgement, judge_release, next_expiry_s, release_record, unknown_setup
 from agent.assessment.shift import NextShift
 from agent.contract.inputs import AlarmCommand, ControllerEvent, Reply
@@ -301,9 +301,9 @@ class Desk:
         unsure = check.verdict == "inconclusive" and judged.shots.wants_more
         self._book.said(group, closed=one.final or group.asked_more or not (group.by_controller or unsure))
         self._asking.checked(group.gun, one.at_s)
-        if not is_conclusive(check):
+        if not is_result(check):
             complete = is_complete(check, group.setup)
-            self._asking.watch.no_result(group.gun, check.reason, self._now_s, retry=not complete)
+            self._asking.watch.no_result(group.gun, check.reason, self._now_s, complete)
         self._checked = check.setup
         if self._results.all_passed(group.setup):
             self._asking.passed_all(check.setup, epoch_s(check.ended_at))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from agent.assessment.alarms import AlarmPanel
 from agent.assessment.checks import CheckBook, Group, Ripe
-from agent.assessment.memory import GunMemory, is_conclusive
+from agent.assessment.memory import GunMemory, is_result
 from agent.assessment.release import is_valid
 from agent.assessment.requests import Ended, RequestBook, duration_s, new_request
 from agent.assessment.shift import DoneSince, NextShift, ShiftWatch
@@ -54,7 +54,7 @@ class Asking:
         if self._cell.shifts:
             self.look(now_s)
             text = self.watch.overdue(now_s, self._done(now_s), silent)
-            given += self._panel.report("check-overdue", text is not None, now_s, text or "")
+            given += self._panel.report("check-overdue", text is not None, now_s, text or "", text or "")
         if self._panel.condition("request-refused") and not self.watch.refused(now_s):
             given += self._panel.report("request-refused", False, now_s)
         return given
@@ -76,7 +76,7 @@ class Asking:
             f"the controller refused the flow check of gun {request.gun} for {request.setup}: "
             f"{reply.reason or 'it gave no reason'}"
         )
-        given = self._once("request-refused", reply.arrived_s, text)
+        given = self._panel.report("request-refused", True, reply.arrived_s, text)
         return [*given], self._no_more(answer)
 
     def passed(self, now_s: float) -> tuple[list[Record], list[Ripe]]:
@@ -92,14 +92,10 @@ class Asking:
                     f"the controller did not answer the request for a flow check of gun {request.gun} "
                     f"for {request.setup}"
                 )
-                given += self._once("controller-silent", ended.at_s, text)
+                given += self._panel.report("controller-silent", True, ended.at_s, text)
         for gun in [gun for gun in self._more if self._book.running(gun) is not self._more[gun].group]:
             del self._more[gun]
         return given, ripe
-
-    def _once(self, name: str, at_s: float, text: str) -> list[Alert]:
-        # The first request that met the fault is named; every further one is no news.
-        return self._panel.report(name, True, at_s, "" if self._panel.condition(name) else text)
 
     def heard(self, at_s: float) -> list[Alert]:
         """The controller said something."""
@@ -200,7 +196,7 @@ class Asking:
         def done(gun: str, setup_name: str, since_s: float) -> bool:
             setup, memory = self._plan.setup(setup_name), self._guns[gun]
             check = memory.last.get(setup_name)
-            if setup is None or check is None or not is_conclusive(check):
+            if setup is None or check is None or not is_result(check):
                 return False
             return epoch_s(check.ended_at) >= since_s and is_valid(memory, setup, now_s, by_s)
 

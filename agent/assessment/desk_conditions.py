@@ -112,12 +112,7 @@ class ConditionWatch:
         )
         deadband = min(PRESSURE_DEADBAND_PCT, limit / 2)
         was = self._panel.condition(name)
-        return self._limit(name, at_s, beyond(abs(off_pct), limit, deadband, was), text)
-
-    def _limit(self, name: str, at_s: float, is_beyond: bool, text: str) -> list[Alert]:
-        # The number that crossed the limit is told; one that moves on beyond it is no news.
-        known = self._panel.condition(name)
-        return self._panel.report(name, is_beyond, at_s, "" if known else text)
+        return self._panel.report(name, beyond(abs(off_pct), limit, deadband, was), at_s, text, side)
 
     def _scale(self, scale: str, told: Conditions, running: tuple[str, ...]) -> list[Alert]:
         silent = self.around.silent[scale] = not told.scales[scale]
@@ -137,4 +132,4 @@ class ConditionWatch:
         name = f"leaking-{scale}"
         sure = slope if slope > 2 * u else 0.0
         leaks = beyond(sure, LEAK_G_PER_S, LEAK_DEADBAND_G_PER_S, self._panel.condition(name))
-        return self._limit(name, told.at_s, leaks, text)
+        return self._panel.report(name, leaks, told.at_s, text)

@@ -136,7 +136,9 @@ class Results:
     def _unbalanced(self, balance: Balance) -> list[Alert]:
         known = balance.verdict == "inconclusive" and self._panel.condition("unbalanced")
         active = balance.verdict == "fail" or known
-        return self._panel.report("unbalanced", active, epoch_s(balance.at), balance.reason)
+        return self._panel.report(
+            "unbalanced", active, epoch_s(balance.at), balance.reason, balance.off or ""
+        )
 
     def _keep(self, balance: Balance) -> None:
         self.balances.pop(balance.setup, None)
@@ -181,7 +183,8 @@ class Results:
             likely = f"; likeliest cause: {cause.ranked[0].code}" if cause is not None else ""
             text = f"gun {gun} for {check.setup}: {check.reason}{likely}"
             given += report(f"check-inconclusive-{gun}", False, at_s)
-            given += report(f"flow-off-target-{gun}", check.verdict == "fail", at_s, text)
+            mark = f"{(check.deviation_pct or 0.0) > 0} {likely}"
+            given += report(f"flow-off-target-{gun}", check.verdict == "fail", at_s, text, mark)
         else:
             given += self._inconclusive(check)
         worn = f"worn-{gun}"

@@ -90,10 +90,10 @@ class GunMemory:
             _keep(self.last, check)
             if check.verdict == "pass":
                 _keep(self.passed, check)
-        if check.mean_g_per_min is None or check.conformance_probability is None:
-            return
+        # Disagreeing shots teach the repeatability too: without them it would be learned too small.
         self.repeatability = learn(self.repeatability, _judged(check))
-        self._remember_flow(check, setup)
+        if check.conformance_probability is not None:
+            self._remember_flow(check, setup)
 
     def _remember_flow(self, check: Check, setup: Setup) -> None:
         flow, u = check.at_setpoint_g_per_min, check.u_at_setpoint_g_per_min
@@ -166,6 +166,11 @@ def is_complete(check: Check, setup: Setup) -> bool:
 def is_conclusive(check: Check) -> bool:
     """Whether a check has a result: passed or failed."""
     return check.verdict != "inconclusive"
+
+
+def is_result(check: Check) -> bool:
+    """Whether a check says something of the gun: passed, failed, or too near the limit to say which."""
+    return is_conclusive(check) or check.conformance_probability is not None
 
 
 def expected_setup(dispense: Dispense, candidates: Iterable[Setup]) -> Setup | None:

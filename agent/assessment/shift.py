@@ -31,6 +31,8 @@ PAUSES_S = (30.0, 60.0, 120.0, 240.0, 300.0)
 SETTLE_S = 60.0
 """Nobody asks for a dispense sooner after a hand was at the gun."""
 MOST_ATTEMPTS = 40
+RERUNS = 1
+"""So often a whole check whose shots disagree is run again for a shift."""
 KEPT = 64
 
 
@@ -42,6 +44,8 @@ class _GunCourse:
     next_s: float = -math.inf
     refused: str | None = None
     """Why the controller refused last; None where it did not."""
+    unsure: int = 0
+    """Whole checks without a result."""
     again: bool = False
     """Something happened that makes asking sensible even after the start."""
     note: str = "it was not asked for"
@@ -169,13 +173,19 @@ class ShiftWatch:
         gun.refused = ended.reason if ended.how == "refused" else None
         gun.note = _NOTES[ended.how].format(reason=ended.reason or "no reason given")
 
-    def no_result(self, gun: str, why: str, now_s: float, retry: bool) -> None:
-        """A check of this gun was run and has no result."""
+    def no_result(self, gun: str, why: str, now_s: float, complete: bool) -> None:
+        """A check of this gun was run and has no result.
+
+        A whole check whose shots disagree is run once more, with its bleed; one that was cut off is asked for
+        again like a refused one.
+        """
         for course in self._open(now_s):
             one = course.gun(gun)
             one.note = f"its check has no result: {why}"
-            if not retry:
-                one.next_s = math.inf
+            if complete:
+                one.unsure += 1
+                if one.unsure > RERUNS:
+                    one.next_s = math.inf
 
     def ready(self, now_s: float) -> None:
         """The controller says that it is ready: what it refused is asked for again."""

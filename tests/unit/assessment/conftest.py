@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -143,6 +144,8 @@ class Floor:
     def run(self, until: str | float, step_s: float = 30.0) -> None:
         """Time passes until then, and the controller does what it is asked."""
         end_s = epoch_s(until) if isinstance(until, str) else until
+        while self._asked:
+            self.serve(self._asked.pop(0))
         while self.now_s < end_s:
             self.now_s = min(self.now_s + step_s, end_s)
             if self.pressure_bar is not None and int(self.now_s) % 600 < step_s:
@@ -150,6 +153,16 @@ class Floor:
             self.hear(self.desk.passed(self.now_s))
             while self._asked:
                 self.serve(self._asked.pop(0))
+
+    def day(self) -> None:
+        """A whole day from midnight UTC, in coarse steps but for the hour around the shift's start."""
+        midnight_s = self.now_s - self.now_s % 86400
+        self.run(midnight_s + 4.4 * 3600, step_s=3600.0)
+        self.run(midnight_s + 6.5 * 3600, step_s=60.0)
+        self.run(midnight_s + 86400, step_s=3600.0)
+
+    def is_working_day(self) -> bool:
+        return datetime.fromtimestamp(self.now_s, UTC).weekday() < 5
 
     def serve(self, request: Request) -> None:
         if not self.answers:

@@ -91,8 +91,9 @@ def test_an_alert_says_what_since_when_the_consequence_and_what_to_do():
 def test_told_once_however_often_reported():
     panel = panel_of()
     assert states(panel.report("low-oil", True, T0, "a")) == ["UNACK"]
-    assert panel.report("low-oil", True, T0 + 1, "a") == []
-    assert states(panel.report("low-oil", True, T0 + 2, "worse")) == ["UNACK"]
+    assert panel.report("low-oil", True, T0 + 1, "worse") == []
+    (other,) = panel.report("low-oil", True, T0 + 2, "on the other side", mark="right")
+    assert (other.state, other.text, other.since) == ("UNACK", "on the other side", rfc3339(T0))
     assert states(panel.report("low-oil", False, T0 + 3)) == ["RTNUN"]
     assert states(panel.command(command("low-oil", "acknowledge", T0 + 4))) == ["NORM"]
 
