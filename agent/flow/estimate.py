@@ -1,10 +1,9 @@
-"""From a window's readings to the grams dispensed: priors, the joint fit, what the data carry, the noise."""
+"""From a window's readings to the grams dispensed: the joint fit, what the data carry, and the noise."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -13,39 +12,94 @@ from agent.flow.curve import (
     AMOUNTS,
     BEND,
     DRIP,
-    DROOP,
     FLOW,
-    JET,
     LENGTH,
-    LEVEL,
     LOG_DRIP,
     LOG_LAG,
     LOG_SLOW,
     LOSS,
+    SIZE,
     SLOW,
     START,
     Axis,
     axis,
+    columns,
     dispensed_g,
+    dispensed_gradient,
 )
 from agent.flow.evaporation import Rate, weighed
 from agent.flow.first_look import FirstLook, first_look
-from agent.flow.joint import SIZE, Joint, Prior, fit, held
+from agent.flow.joint import Data, Joint, Prior, fit, gain_by, tukey
 from agent.flow.known import Known
+from agent.flow.noise import noise_of
+from agent.flow.plateaus import DITHERED, stand_in
+from agent.flow.priors import DRIP_S, LOSS_U, SLOW_MOST_S, SLOW_S, prior_of, start_of
 from agent.flow.surroundings import Surroundings
+from agent.flow.tones import tones
 
-VALVE_DELAY_S = Known(0.08, 0.15)
-"""From the command to the liquid's arrival on the pan (common practice, no source)."""
-VALVE_DIFFERENCE_S = Known(0.0, 0.05)
-"""Delay of closing less delay of opening (common practice, no source)."""
-LAG_S = Known(0.2, 0.9)
-"""Time constant of a scale's filter; u of its logarithm (common practice, no source)."""
-DRIP_S = Known(0.5, 0.7)
-"""Time constant of the drip after closing; u of its logarithm (common practice, no source)."""
-SLOW_S = Known(0.6, 0.7)
-"""Time constant of a slow start; u of its logarithm (common practice, no source)."""
-LOSS_U = 0.05
-"""Largest evaporation that is thought of, g/s, as a standard uncertainty."""
+WORTH = 7.0
+"""What a drip or a slow start must promise to gain before it is fitted: about the penalty of BIC."""
+ROUNDED_NOISE = (0.05, 0.1, 0.2, 0.35)
+"""Noises of a reading before rounding that are tried, in d, on a scale coarser than its noise."""
+TOLD_PER_STEP = 3.0
+"""Independent readings that a ramp gives for each step it crosses (choice of ours)."""
+HIDDEN_S = 0.1
+"""Surge or slow start that a coarse scale may hide, in seconds of flow (standard uncertainty)."""
+FLUCTUATION = 0.12
+"""Relative standard deviation of the mean evaporation in a dispense from that around it (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Left:
+    """What a fit leaves over. Shapes (n,)."""
+
+    residual_g: Floats
+    """Readings less the curve and less steady vibration."""
+    noise_g: Floats
+    """Standard deviation of each reading."""
+    weight: Floats
+    """How much each reading counts, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """A window's readings, vibration taken out."""
+
+    on: Axis
+    mass_g: Floats
+    resolution_g: float
+
+    @property
+    def rounding_g(self) -> float:
+        """Standard uncertainty of a rounded reading, d over root 12."""
+        return self.resolution_g / math.sqrt(12.0)
+
+    def left_by(self, joint: Joint, noise_g: Floats, *, typical: bool = False) -> Left:
+        """What a fit leaves of them, and the noise that this shows.
+
+        `noise_g` tells what to leave out of it; `typical` takes the median, which forgives yet more.
+        """
+        residual = self.mass_g - columns(self.on, joint.at[AMOUNTS:]) @ joint.at[:AMOUNTS]
+        noise = noise_of(
+            self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, typical=typical
+        )
+        return Left(residual, noise, tukey(residual / noise))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parts:
+    """Standard uncertainties of the grams, by where they come from."""
+
+    readings_g: float
+    rounding_g: float
+    drift_g: float
+    timing_g: float
+    """By what is assumed of the valve's delays, where the plateaus do not tell the grams by themselves."""
+    shape_g: float
+    """By what is assumed of droop, jet, drip and lag."""
+
+
+NO_PARTS = Parts(0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,16 +107,14 @@ class Estimate:
     """What the readings say, in the scale's own grams."""
 
     look: FirstLook
-    on: Axis
+    t_s: Floats
+    """Times of the readings from the opening, shape (n,)."""
+    left: Left
     joint: Joint
     prior: Prior
-    noise_g: Floats
-    """Standard deviation of each reading that the fit used, shape (n,)."""
     rate: Rate
     mass_g: float
-    u_readings_g: float
-    u_rounding_g: float
-    u_drift_g: float
+    parts: Parts
     dof: float
 
     @property
@@ -76,14 +128,10 @@ class Estimate:
         return self.start_s + float(self.joint.at[AMOUNTS + LENGTH])
 
     @property
-    def rest_noise_g(self) -> float:
-        """Standard deviation of a reading at rest, g."""
-        return float(self.noise_g[0])
-
-    @property
-    def drip_g(self) -> float:
-        """What dripped after closing, g."""
-        return float(self.joint.at[DRIP])
+    def u_mass_g(self) -> float:
+        """Standard uncertainty of the grams, by the readings and the fit's priors."""
+        parts = self.parts
+        return math.hypot(parts.readings_g, parts.rounding_g, parts.drift_g, parts.timing_g, parts.shape_g)
 
     def amount(self, which: int) -> Known:
         """One of the curve's amounts."""
@@ -93,157 +141,213 @@ class Estimate:
         """One of the curve's times."""
         return self.amount(AMOUNTS + which)
 
-    def time_from_curve(self, open_s: float | None) -> Known | None:
+    def longer_than(self, open_s: float) -> Known | None:
         """How much longer liquid ran than `open_s`, by the curve alone: the prior is taken out again."""
         which = AMOUNTS + LENGTH
         after, before = float(self.joint.covariance[which, which]), float(self.prior.u[which]) ** 2
-        if open_s is None or not 0.0 < after < 0.95 * before:
+        if not 0.0 < after < 0.95 * before:
             return None
         precision = 1.0 / after - 1.0 / before
         value = (self.joint.at[which] / after - self.prior.mean[which] / before) / precision
         return Known(float(value) - open_s, math.sqrt(1.0 / precision))
 
-    def flow_by_tenths(self) -> tuple[Floats, Floats]:
-        """Mean flow of each tenth of the ramp, g/s, and standard uncertainties; shape (10,) or empty."""
-        at = self.joint.at
-        edges = np.linspace(self.start_s + 0.5, self.end_s, 11)
-        flows, u = [], []
-        for low, high in pairwise(edges):
-            inside = (self.on.t_s >= low) & (self.on.t_s < high) & (self.joint.weight > 0)
-            if inside.sum() < 4:
-                continue
-            t = self.on.t_s[inside]
-            centred = t - t.mean()
-            spread = float(centred @ centred)
-            flows.append(at[FLOW] + float(centred @ self.joint.residual_g[inside]) / spread)
-            u.append(float(np.mean(self.noise_g[inside])) / math.sqrt(spread))
-        return np.array(flows), np.array(u)
-
-    def interruptions(self) -> int:
-        """How often it breaks off or spurts: for two readings it is under half or over 1.5 of the mean."""
-        at = self.joint.at
-        inside = (self.on.t_s > self.start_s + 1.0) & (self.on.t_s < self.end_s)
-        if inside.sum() < 6:
-            return 0
-        t, residual = self.on.t_s[inside], self.joint.residual_g[inside]
-        gaps = t[2:] - t[:-2]
-        odd = (residual[2:] - residual[:-2]) / gaps
-        u = math.sqrt(2.0) * self.rest_noise_g / gaps
-        broken = np.abs(odd) > np.maximum(0.5 * abs(at[FLOW]), 5.0 * u)
-        return int(np.sum(np.diff(broken.astype(int)) == 1))
-
 
 def estimate(window: Window, around: Surroundings) -> Estimate:
-    """Fit the window's readings. Expects at least 4 finite readings in rising order of time."""
+    """Fit the window's readings. Expects at least 8 finite readings in rising order of time."""
     t_s = window.t_s - window.opened_s
     told_s = window.open_s if window.open_s is not None else window.closed_s - window.opened_s
-    look = first_look(t_s, window.mass_g, told_s, around.scale.resolution_g)
-    on = axis(t_s, 0.5 * told_s)
-    prior = _prior(window, around, look, told_s)
-    start = _start(prior, look, window)
-    rounding = around.scale.resolution_g / math.sqrt(12.0)
-    noise = np.full(t_s.size, max(look.noise_g, rounding))
-    chosen = held(prior, drip=False, slow=False)
-    joint = fit(on, window.mass_g, noise, chosen, start)
-    noise = _noise(on, joint, rounding)
-    joint = fit(on, window.mass_g, noise, chosen, joint.at)
-    for drip, slow in ((True, False), (False, True), (True, True)):
-        wider = held(prior, drip=drip, slow=slow)
-        begin = joint.at.copy()
-        begin[AMOUNTS + LOG_DRIP], begin[AMOUNTS + LOG_SLOW] = math.log(DRIP_S.value), math.log(SLOW_S.value)
-        for wanted, amount in ((drip, DRIP), (slow, SLOW)):
-            if wanted and begin[amount] == 0:
-                begin[amount] = 0.02 * begin[FLOW]
-        other = fit(on, window.mass_g, noise, wider, begin)
-        if other.cost < joint.cost - 4.0:
-            joint, chosen = other, wider
-    noise = _noise(on, joint, rounding)
-    joint = fit(on, window.mass_g, noise, chosen, joint.at)
-    return _weighed(
-        around, Estimate(look, on, joint, chosen, noise, Rate(Known(0.0, LOSS_U), False), 0, 0, 0, 0, 1)
+    d = around.scale.resolution_g
+    look = first_look(t_s, window.mass_g, told_s, d)
+    length = told_s if window.open_s is not None else look.length_s
+    on = axis(t_s, 0.5 * length, max(0.5 * length, 10.0))
+    prior = prior_of(window, around, look, told_s)
+    plain = prior.without(drip=True, slow=True)
+    joint, left = _first_fit(Readings(on, window.mass_g, d), plain, look, told=window.open_s is not None)
+    # A ramp's rounding is a saw tooth of its own: only readings that dither at rest can show a vibration.
+    shaking = left.noise_g[0] > DITHERED * d
+    hum = tones(t_s, left.residual_g, left.weight) if shaking else np.zeros_like(t_s)
+    readings = Readings(on, window.mass_g - hum, d)
+    left = readings.left_by(joint, left.noise_g)
+    seen = _condensed(readings, joint, left)
+    joint = fit(seen, plain, joint.at)
+    noise_d = _noise_before_rounding(seen, plain, joint, d)
+    if noise_d is not None:
+        seen = _condensed(readings, joint, left, noise_d)
+        joint = fit(seen, plain, joint.at)
+    chosen, joint = _chosen(seen, prior, joint)
+    left = readings.left_by(joint, left.noise_g)
+    chosen = _bending(chosen, joint)
+    seen = _condensed(readings, joint, left, noise_d)
+    joint = fit(seen, chosen, joint.at)
+    left = readings.left_by(joint, left.noise_g)
+    raw = Estimate(look, t_s, left, joint, chosen, Rate(Known(0.0, LOSS_U), False), 0.0, NO_PARTS, 1.0)
+    return _weighed(window, around, raw, seen)
+
+
+def _first_fit(readings: Readings, plain: Prior, look: FirstLook, *, told: bool) -> tuple[Joint, Left]:
+    # Wide first: near the edges a wrong start would else be taken for a bump and left out.
+    at = start_of(plain, look, told=told)
+    least = max(look.noise_g, readings.rounding_g)
+    n = readings.mass_g.size
+    for width, steps in ((0.3, 4), (0.08, 4)):
+        wide = np.full(n, max(least, width * abs(at[FLOW])))
+        joint = fit(Data(readings.on, readings.mass_g, wide), plain, at, steps=steps)
+        at = joint.at
+    # The noise by what this leaves, not by the plateaus': a ramp that surges a little must not be left out
+    # whole.
+    left = readings.left_by(joint, wide, typical=True)
+    joint = fit(Data(readings.on, readings.mass_g, left.noise_g), plain, at)
+    return joint, readings.left_by(joint, left.noise_g)
+
+
+def _noise_before_rounding(data: Data, prior: Prior, joint: Joint, d: float) -> float | None:
+    # How sharply the ramp steps over the edges between two values tells the noise; the plateaus cannot.
+    if data.half_g is None:
+        return None
+    between = data.half_g > 0
+    costs = []
+    for noise_d in ROUNDED_NOISE:
+        noise = np.where(between, noise_d * d, data.noise_g)
+        costs.append(
+            fit(Data(data.on, data.mass_g, noise, data.half_g, data.told), prior, joint.at, steps=3).cost
+        )
+    return ROUNDED_NOISE[int(np.argmin(costs))]
+
+
+def _chosen(data: Data, prior: Prior, joint: Joint) -> tuple[Prior, Joint]:
+    # Drip and slow start are fitted where the evidence is for them: a score test first, for it is cheap.
+    best, drip, slow = joint, False, False
+    if data.half_g is not None:
+        # On a coarse scale the grams rest on the ramp, and a surge or a slow start hides between two steps.
+        prior = prior.narrowed(SLOW, HIDDEN_S / SLOW_MOST_S)
+        slow = True
+        best = fit(data, prior.without(drip=True, slow=False), joint.at)
+    for _ in range(2):
+        tried = []
+        for is_drip in (True, False):
+            if (drip if is_drip else slow) or not _promising(data, best, drip=is_drip):
+                continue
+            wider = prior.without(drip=not (drip or is_drip), slow=not (slow or not is_drip))
+            begin = best.at.copy()
+            amount, which, known = (DRIP, LOG_DRIP, DRIP_S) if is_drip else (SLOW, LOG_SLOW, SLOW_S)
+            begin[amount], begin[AMOUNTS + which] = 0.05 * begin[FLOW], math.log(known.value)
+            tried.append((fit(data, wider, begin), is_drip))
+        if not tried:
+            break
+        other, is_drip = min(tried, key=lambda each: each[0].cost)
+        if other.cost > best.cost - 2.0 or (is_drip and other.at[DRIP] < 0):
+            break
+        best, drip, slow = other, drip or is_drip, slow or not is_drip
+    return prior.without(drip=not drip, slow=not slow), best
+
+
+def _promising(data: Data, joint: Joint, *, drip: bool) -> bool:
+    amount, which = (DRIP, LOG_DRIP) if drip else (SLOW, LOG_SLOW)
+    for tau in (0.3, 1.5):
+        times = joint.at[AMOUNTS:].copy()
+        times[which] = math.log(tau)
+        if gain_by(joint, columns(data.on, times)[:, amount]) > WORTH:
+            return True
+    return False
+
+
+def _bending(prior: Prior, joint: Joint) -> Prior:
+    u = prior.u.copy()
+    u[BEND] = 1e-4 + 0.15 * abs(float(joint.at[LOSS]))
+    return Prior(prior.mean, u)
+
+
+def _condensed(readings: Readings, joint: Joint, left: Left, noise_d: float | None = None) -> Data:
+    """The data for a fit, each plateau that does not dither replaced by its stand-in."""
+    on, at, d = readings.on, joint.at, readings.resolution_g
+    t_s = on.t_s
+    start, lag = float(at[AMOUNTS + START]), math.exp(float(at[AMOUNTS + LOG_LAG]))
+    end = start + float(at[AMOUNTS + LENGTH])
+    settled = end + float(np.clip(0.4 * (t_s[-1] - end), max(1.5, 6.0 * lag), 5.0))
+    kept = np.ones(t_s.size, dtype=bool)
+    extra: list[tuple[float, float, float]] = []
+    for part in (t_s < start - 0.3, t_s > settled):
+        rest = part & (left.weight > 0)
+        if rest.sum() < 4 or np.std(readings.mass_g[rest]) > DITHERED * d:
+            continue
+        found = stand_in(t_s[rest], readings.mass_g[rest], d, noise_d or DITHERED)
+        if found is not None:
+            kept &= ~part
+            extra += [(t, m, found.noise_g) for t, m in zip(found.t_s, found.mass_g, strict=True)]
+    if not extra:
+        return Data(on, readings.mass_g, left.noise_g)
+    # The ramp crosses the steps one after the other; there each reading is an interval of its own.
+    added = np.array(extra)
+    kept &= left.weight > 0
+    t_s, mass = np.concatenate((t_s[kept], added[:, 0])), np.concatenate((readings.mass_g[kept], added[:, 1]))
+    noise = np.concatenate((np.full(int(kept.sum()), (noise_d or ROUNDED_NOISE[1]) * d), added[:, 2]))
+    half = np.concatenate((np.full(int(kept.sum()), 0.5 * d), np.zeros(len(extra))))
+    told = min(
+        TOLD_PER_STEP * max(abs(float(at[FLOW])) * (end - start) / d, 1.0) / max(int(kept.sum()), 1), 1.0
     )
+    return Data(axis(t_s, on.middle_s, on.half_s), mass, noise, half, told)
 
 
-def _weighed(around: Surroundings, raw: Estimate) -> Estimate:
-    """The mass with the evaporation that is likely, and the parts of its uncertainty."""
+def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) -> Estimate:
+    """The grams with the evaporation that is likely, and the parts of their uncertainty."""
     joint, volatile = raw.joint, around.fluid is None or around.fluid.volatile
-    gradient = mass_gradient(joint.at)
-    variance = float(gradient @ joint.covariance @ gradient)
+    gradient = dispensed_gradient(joint.at)
+    by_all = joint.covariance @ gradient
     seen = raw.amount(LOSS)
     # The fit's own wide prior is taken out again, so that it is not counted twice.
     precision = max(1.0 / seen.u**2 - 1.0 / LOSS_U**2, 1e-6)
     alone = Known(seen.value / seen.u**2 / precision, math.sqrt(1.0 / precision))
-    rate = weighed(alone, volatile=volatile, learned=around.learned.evaporation)
-    by_rate = float(gradient @ joint.covariance[:, LOSS]) / seen.u**2
-    mass = dispensed_g(joint.at[:AMOUNTS], joint.at[AMOUNTS:]) + by_rate * (rate.known.value - seen.value)
-    readings = math.sqrt(max(variance - (by_rate * seen.u) ** 2, 0.0))
-    d = around.scale.resolution_g
-    true_noise = math.sqrt(max(raw.rest_noise_g**2 - d**2 / 12.0, 0.0))
-    rounding = d / math.sqrt(6.0) * math.exp(-2.0 * math.pi**2 * (true_noise / d) ** 2)
-    used = float(np.sum(joint.weight)) - np.count_nonzero(raw.prior.u)
+    rate = weighed(alone, volatile=volatile, known=_rates_before(window, around))
+    by_rate = float(by_all[LOSS]) / seen.u**2
+    length = max(float(joint.at[AMOUNTS + LENGTH]), 0.0)
+    fluctuating = FLUCTUATION * abs(rate.known.value) * length
+    used = float(np.sum(raw.left.weight)) - np.count_nonzero(raw.prior.u)
     return replace(
         raw,
         rate=rate,
-        mass_g=mass,
-        u_readings_g=readings,
-        u_rounding_g=rounding,
-        u_drift_g=abs(by_rate) * rate.known.u,
+        mass_g=dispensed_g(joint.at) + by_rate * (rate.known.value - seen.value),
+        parts=_parts(raw, data, by_all, math.hypot(by_rate * rate.known.u, fluctuating), around),
         dof=max(used, 1.0),
     )
 
 
-def mass_gradient(at: Floats) -> Floats:
-    """Derivatives of the dispensed grams by the parameters, shape (SIZE,)."""
-    gradient = np.zeros(SIZE)
-    gradient[FLOW] = at[AMOUNTS + LENGTH]
-    gradient[AMOUNTS + LENGTH] = at[FLOW]
-    gradient[DRIP], gradient[SLOW] = 1.0, -1.0
-    return gradient
+def _rates_before(window: Window, around: Surroundings) -> tuple[Known, ...]:
+    # What calm stretches just before showed, and earlier shots: both may have changed a little since.
+    known = []
+    if window.idle_slope_g_per_s is not None and window.u_idle_slope_g_per_s is not None:
+        rate, u = -window.idle_slope_g_per_s, window.u_idle_slope_g_per_s
+        if math.isfinite(rate) and math.isfinite(u) and u > 0:
+            known.append(Known(rate, math.sqrt(u**2 + (0.15 * rate) ** 2 + 2e-4**2)))
+    if around.learned.evaporation is not None:
+        learned = around.learned.evaporation
+        known.append(Known(learned.value, math.hypot(learned.u, 2e-4)))
+    return tuple(known)
 
 
-def _prior(window: Window, around: Surroundings, look: FirstLook, told_s: float) -> Prior:
-    flow = abs(look.rise_g) / max(told_s, 0.5)
-    mean, u = np.zeros(SIZE), np.zeros(SIZE)
-    mean[LEVEL], u[LEVEL] = look.level_g, 1e6
-    mean[LOSS], u[LOSS] = 0.0, LOSS_U
-    u[BEND] = 0.001
-    mean[FLOW], u[FLOW] = flow, 1e4
-    u[DROOP], u[JET], u[DRIP], u[SLOW] = (share * flow + 1e-6 for share in (0.03, 0.5, 0.3, 0.3))
-    difference = around.learned.lengths.significant_error() or VALVE_DIFFERENCE_S
-    told = window.open_s is not None
-    mean[AMOUNTS + START] = VALVE_DELAY_S.value
-    u[AMOUNTS + START] = math.hypot(window.u_event_s, VALVE_DELAY_S.u if told else 1.0)
-    mean[AMOUNTS + LENGTH] = told_s + difference.value if told else look.length_s
-    u[AMOUNTS + LENGTH] = math.hypot(difference.u, 0.02) if told else max(1.0, 0.1 * look.length_s)
-    lag = around.scale.lag_s
-    logs = {LOG_DRIP: DRIP_S, LOG_SLOW: SLOW_S, LOG_LAG: Known(lag, 0.2) if lag > 0 else LAG_S}
-    for which, known_s in logs.items():
-        mean[AMOUNTS + which], u[AMOUNTS + which] = math.log(known_s.value), known_s.u
-    return Prior(mean, u)
-
-
-def _start(prior: Prior, look: FirstLook, window: Window) -> Floats:
-    start = prior.mean.copy()
-    if look.seen:
-        start[AMOUNTS + START] = look.start_s
-        if window.open_s is None:
-            start[AMOUNTS + LENGTH] = look.length_s
-    start[FLOW] = look.rise_g / max(start[AMOUNTS + LENGTH], 0.05)
-    return start
-
-
-def _noise(on: Axis, joint: Joint, rounding: float) -> Floats:
-    # At rest and while spraying by themselves: jittering time stamps and a pulsing flow only spoil the ramp.
-    start = joint.at[AMOUNTS + START]
-    spraying = (on.t_s > start) & (on.t_s < start + joint.at[AMOUNTS + LENGTH])
-    noise = np.empty(on.t_s.size)
-    for part in (spraying, ~spraying):
-        kept = joint.residual_g[part & (joint.weight > 0)]
-        noise[part] = max(_spread(kept), rounding)
-    return noise
-
-
-def _spread(residual_g: Floats) -> float:
-    if residual_g.size < 4:
-        return 0.0
-    return float(np.sqrt(np.mean(np.square(residual_g))))
+def _parts(raw: Estimate, data: Data, by_all: Floats, drift_g: float, around: Surroundings) -> Parts:
+    # The variance of a penalised fit is the sum of what each reading and each prior brings (JCGM 100, 5.1.2):
+    # covariance (J' W J + P) covariance = covariance.
+    joint, prior = raw.joint, raw.prior
+    # Without the part along the loss, which the drift's own line stands for.
+    along = by_all[LOSS] / joint.covariance[LOSS, LOSS]
+    rest = by_all - along * joint.covariance[:, LOSS]
+    by_reading = np.square(joint.slopes @ rest) * joint.information
+    d = around.scale.resolution_g
+    share = np.minimum(d**2 / 12.0 / np.square(data.noise_g), 1.0)
+    if data.half_g is not None:
+        share = np.ones_like(share)
+    rounding = float(by_reading @ share)
+    readings = float(by_reading.sum()) - rounding
+    free = np.flatnonzero(prior.u > 0)
+    by_prior = np.zeros(SIZE)
+    by_prior[free] = np.square(rest[free] / prior.u[free])
+    times = [AMOUNTS + START, AMOUNTS + LENGTH]
+    timing = float(by_prior[times].sum())
+    by_prior[[*times, LOSS]] = 0.0
+    return Parts(
+        math.sqrt(max(readings, 0.0)),
+        math.sqrt(rounding),
+        drift_g,
+        math.sqrt(timing),
+        math.sqrt(float(by_prior.sum())),
+    )

@@ -1,33 +1,32 @@
 """How fast the container loses liquid: what one window shows, weighed against what is likely.
 
 A few seconds of plateau show an idle slope only to some mg/s, which would add more noise than it takes away
-where nothing evaporates. So the rate gets a prior of two parts: nothing worth mentioning, or some rate of the
-size that open containers of solvent show. Their weights follow from the readings (Bayes), which is the
-choice by
-evidence; the rate is their mean. Earlier shots on the same scale, once there are some, say it more sharply.
+where nothing evaporates. So the rate has a prior of several parts: nothing worth mentioning, a small drift of
+the scale either way, some rate of the size that open containers show, and what was seen before on this scale.
+Their weights follow from the readings (Bayes), which is the choice by evidence; the rate is their mean.
+All parts
+are normal or exponential, so the sums are exact.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-
-import numpy as np
 
 from agent.flow.known import Known
 
-NOTHING_U = 2e-4
-"""A rate that is as good as none, g/s (standard uncertainty)."""
-NOTHING_WEIGHT = 0.5
-"""How likely that is before looking, for a volatile fluid."""
+NOTHING = (0.75, 2e-4)
+"""Weight, before looking, of a rate as good as none, and its standard deviation, g/s (choice of ours)."""
+ZERO_DRIFT = (0.05, 2e-3)
+"""The same for a scale that drifts either way, warming up (choice of ours)."""
 TYPICAL_VOLATILE = 0.010
 """Typical rate of an open container, g/s: 0.4 to 1.5 g/m2/s (Kawamura and Mackay 1987) on 100 to 500 cm2."""
 TYPICAL_OTHER = 0.002
 """The same for water and other slow liquids, g/s."""
-ELSEWHERE_WEIGHT = 0.1
-"""How likely the container was emptied, covered or changed since the earlier shots."""
-HIGHEST = 0.15
-_GRID = np.concatenate((np.linspace(-0.01, 0.03, 401)[:-1], np.linspace(0.03, HIGHEST, 241)))
-_STEP = np.gradient(_GRID)
+ELSEWHERE = 0.1
+"""How likely the container was emptied, covered or changed since what was seen before (choice of ours)."""
+EVIDENT = 3.0
+LEAST_U = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,29 +37,56 @@ class Rate:
     """g/s."""
     evident: bool
     """Whether these readings themselves speak for a rate above nothing."""
+    seen: Known | None = None
+    """What these readings alone show, g/s."""
 
 
-def weighed(seen: Known, *, volatile: bool, learned: Known | None) -> Rate:
-    """The rate, from what a window alone shows (normal likelihood) and the prior, by a sum over a grid."""
+@dataclass(frozen=True, slots=True)
+class _Part:
+    log_evidence: float
+    mean: float
+    variance: float
+
+
+def weighed(seen: Known, *, volatile: bool, known: tuple[Known, ...] = ()) -> Rate:
+    """The rate, from what a window alone shows (a normal likelihood) and the prior.
+
+    `known` are rates seen before, g/s; each is believed but for the chance that something changed since.
+    """
+    u = max(seen.u, LEAST_U)
     typical = TYPICAL_VOLATILE if volatile else TYPICAL_OTHER
-    some = np.where(_GRID > 0, np.exp(-_GRID / typical) / typical, 0.0)
-    nothing = _normal(0.0, NOTHING_U)
-    prior = NOTHING_WEIGHT * nothing + (1.0 - NOTHING_WEIGHT) * some
-    if learned is not None:
-        prior = ELSEWHERE_WEIGHT * prior + (1.0 - ELSEWHERE_WEIGHT) * _normal(learned.value, learned.u)
-    u = max(seen.u, 2e-5)
-    log_likelihood = -0.5 * np.square((_GRID - np.clip(seen.value, _GRID[0], HIGHEST)) / u)
-    posterior = prior * np.exp(log_likelihood - log_likelihood.max()) * _STEP
-    posterior /= posterior.sum()
-    mean = float(posterior @ _GRID)
-    u_mean = float(np.sqrt(posterior @ np.square(_GRID - mean)))
-    return Rate(Known(mean, u_mean), seen.value > 3.0 * u)
-
-
-def _normal(mean: float, u: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    # Wide enough for the grid to see it.
-    wide = max(u, 1.5e-4)
-    out: np.ndarray[tuple[int], np.dtype[np.float64]] = np.exp(-0.5 * np.square((_GRID - mean) / wide)) / (
-        wide * np.sqrt(2.0 * np.pi)
+    new = ELSEWHERE if known else 1.0
+    parts = [
+        _normal(seen.value, u, new * NOTHING[0], Known(0.0, NOTHING[1])),
+        _normal(seen.value, u, new * ZERO_DRIFT[0], Known(0.0, ZERO_DRIFT[1])),
+        _exponential(seen.value, u, new * (1.0 - NOTHING[0] - ZERO_DRIFT[0]), typical),
+    ]
+    parts += [_normal(seen.value, u, (1.0 - new) / len(known), before) for before in known]
+    highest = max(part.log_evidence for part in parts)
+    weights = [math.exp(part.log_evidence - highest) for part in parts]
+    total = sum(weights)
+    mean = sum(w * part.mean for w, part in zip(weights, parts, strict=True)) / total
+    variance = (
+        sum(w * (part.variance + (part.mean - mean) ** 2) for w, part in zip(weights, parts, strict=True))
+        / total
     )
-    return out
+    return Rate(Known(mean, math.sqrt(variance)), seen.value > EVIDENT * u, Known(seen.value, u))
+
+
+def _normal(value: float, u: float, weight: float, prior: Known) -> _Part:
+    total = u**2 + prior.u**2
+    log = math.log(weight) - 0.5 * math.log(2.0 * math.pi * total) - 0.5 * (value - prior.value) ** 2 / total
+    return _Part(log, (value * prior.u**2 + prior.value * u**2) / total, u**2 * prior.u**2 / total)
+
+
+def _exponential(value: float, u: float, weight: float, typical: float) -> _Part:
+    # A normal likelihood times exp(-rate/typical)/typical for rates above 0 is a normal, cut at 0.
+    from scipy.special import log_ndtr
+
+    shifted = value - u**2 / typical
+    z = shifted / u
+    log_mass = float(log_ndtr(z))
+    log = math.log(weight / typical) + 0.5 * (u / typical) ** 2 - value / typical + log_mass
+    hazard = math.exp(-0.5 * z**2 - 0.5 * math.log(2.0 * math.pi) - log_mass)
+    variance = u**2 * (1.0 - hazard * (z + hazard))
+    return _Part(log, shifted + u * hazard, max(variance, 1e-3 * u**2))

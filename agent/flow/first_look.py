@@ -11,6 +11,9 @@ from agent.detection.window import Floats
 SETTLE_S = 1.0
 """How long after closing a scale may still settle; of a shorter plateau the last third is used."""
 
+LEAVES_LATE_S = 0.15
+"""How much later than the liquid the reading leaves its level, for the lag of a scale."""
+
 
 @dataclass(frozen=True, slots=True)
 class FirstLook:
@@ -41,13 +44,17 @@ def first_look(t_s: Floats, mass_g: Floats, length_s: float, resolution_g: float
     noise = max(_noise(mass_g[before]), _noise(mass_g[after]), resolution_g / np.sqrt(12.0))
     rise = end - level
     quarter, three = (_crossing(t_s, mass_g, level + share * rise) for share in (0.25, 0.75))
+    # Where it leaves the level: the jet's force would make the line through both crossings begin too early.
+    leaves = _crossing(
+        t_s, mass_g, level + np.sign(rise) * min(max(6.0 * noise, 0.03 * abs(rise)), 0.25 * abs(rise))
+    )
     length = 2.0 * (three - quarter)
     seen = abs(rise) > 6.0 * noise and length > 0.0
     return FirstLook(
         level,
         rise,
         float(noise),
-        quarter - 0.5 * (three - quarter) if seen else 0.0,
+        leaves - LEAVES_LATE_S if seen else 0.0,
         length if seen else length_s,
         seen,
         int(before.sum()),

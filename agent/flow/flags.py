@@ -4,21 +4,21 @@ Every rule in one table:
 
 | flag | set when | quality |
 | --- | --- | --- |
-| `after_drip` | drip after closing is over 0.5 % of the mass and over 3 u | suspect |
-| `air_in_line` | twice or more the flow falls below half or rises above 1.5 of itself | suspect |
+| `after_drip` | drip after closing is over 0.5 % of the mass and 4 u | suspect |
+| `air_in_line` | the flow breaks off after the first 2 s: a lasting loss of 0.3 s of it | suspect |
 | `clock_from_arrival` | detection says so: the readings carry no time of their own | - |
-| `container_moved` | detection says so, or most of a plateau is off the curve | rejected |
-| `duration_disagrees` | liquid ran 0.3 s and 4 u longer or shorter than told | suspect; over 10 % rejected |
-| `no_plateau_after`, `no_plateau_before` | fewer than 3 sound readings on that side | rejected |
+| `container_moved` | detection says so; a step; a quarter of it off the curve; mass lost | rejected |
+| `duration_disagrees` | liquid ran 0.3 s and 5 u longer or shorter than told | suspect; over 10 % rejected |
+| `no_plateau_after`, `no_plateau_before` | detection says so, or under 3 sound readings | rejected |
 | `pressure_off_setpoint` | the pot's mean pressure is over 5 % from the set one | suspect |
 | `readings_missing` | a gap of 1 s and 4 intervals, 2 s around the flow | -; over a quarter of it rejected |
 | `recovered_after_restart` | detection says so | - |
 | `scale_overload` | detection says so, or a reading is over capacity and 9 d (OIML R 76) | rejected |
-| `slow_start` | the start leaves out over 0.5 % of the mass and over 3 u | suspect |
+| `slow_start` | the start leaves out over 1 % of the mass, 0.1 s of flow and 4 u | suspect |
 | `unattributed` | the gun is not known | - |
-| `unsteady_flow` | a tenth of it flows 5 % and 4 u off the mean, or it droops over 10 % | suspect |
+| `unsteady_flow` | a tenth flows 5 % and 5 u off the mean, it droops over 10 %, or none flows | suspect |
 
-A plugged gun that gives nothing is measured as such, flow about 0, and is `suspect` with `unsteady_flow`.
+u are standard uncertainties; the limits are common practice, no source, but for the overload.
 """
 
 from __future__ import annotations
@@ -31,17 +31,24 @@ from agent.contract.records import Quality
 from agent.detection.window import Window
 from agent.flow.curve import DRIP, DROOP, FLOW, SLOW
 from agent.flow.estimate import Estimate
+from agent.flow.shape import Shape
 from agent.flow.surroundings import Surroundings
 
-MUCH = 0.005
-LARGE_REL = 0.10
+DRIP_REL, SLOW_REL, SLOW_S = 0.005, 0.01, 0.1
+STEADY_REL, DROOP_REL = 0.05, 0.10
+AIR_S, EARLY_S = 0.3, 2.0
+DURATION_S, DURATION_REL = 0.3, 0.10
 PRESSURE_REL = 0.05
-_ALWAYS_REJECTS = ("container_moved", "scale_overload", "no_plateau_before", "no_plateau_after")
+GAP_S, GAP_INTERVALS, GAP_REL = 1.0, 4.0, 0.25
+STEP_REL, STEP_D, STEP_UP, STEP_DOWN = 0.02, 4.0, 1.0, -1.1
+DISTURBED, SWAY_REL = 0.25, 0.1
+OVERLOAD_D = 9.0
+LEAST_AT_REST = 3
 _WHY = {
-    "container_moved": "the container moved during the dispense",
+    "container_moved": "the container or the scale was moved or leaned on",
     "scale_overload": "the scale was overloaded",
-    "no_plateau_before": "the scale never came to rest before the dispense",
-    "no_plateau_after": "the scale never came to rest after the dispense",
+    "no_plateau_before": "the scale was not at rest before the dispense",
+    "no_plateau_after": "the scale was not at rest after the dispense",
 }
 _SUSPECT = frozenset(
     {
@@ -64,86 +71,104 @@ class Judged:
     why: str | None
 
 
-def judged(window: Window, around: Surroundings, found: Estimate | None, fault: str | None) -> Judged:
+def judged(
+    window: Window, around: Surroundings, found: Estimate | None, shape: Shape, fault: str | None
+) -> Judged:
     """The flags of a dispense by the rules above. Where nothing was fitted, `fault` says why."""
     flags = set(window.notes)
     why: list[str] = [] if fault is None else [fault]
     if window.gun is None:
         flags.add("unattributed")
-    if (
-        window.mass_g.size
-        and np.max(window.mass_g) > around.scale.capacity_g + 9.0 * around.scale.resolution_g
-    ):
-        flags.add("scale_overload")
+    if window.mass_g.size:
+        limit = around.scale.capacity_g + OVERLOAD_D * around.scale.resolution_g
+        if float(np.max(window.mass_g)) > limit:
+            flags.add("scale_overload")
     if found is not None:
         _plateaus(found, flags)
+        _moved(found, shape, around.scale.resolution_g, flags)
         _gaps(found, flags, why)
-        _shape(found, flags)
+        _flow(found, shape, flags)
         _duration(window, found, flags, why)
-        _pressure(window, around, flags)
-    why.extend(_WHY[flag] for flag in _ALWAYS_REJECTS if flag in flags)
+    _pressure(window, around, flags)
+    why.extend(text for flag, text in _WHY.items() if flag in flags)
     quality: Quality = "rejected" if why else "suspect" if flags & _SUSPECT else "good"
     return Judged(tuple(sorted(flags)), quality, "; ".join(why) or None)
 
 
 def _plateaus(found: Estimate, flags: set[str]) -> None:
-    start, end = found.start_s, found.end_s
-    at_rest = found.joint.weight > 0.1
-    t_s = found.on.t_s
-    before, after = t_s < start, t_s > end
-    if (before & at_rest).sum() < 3:
-        flags.add("no_plateau_before")
-    if (after & at_rest).sum() < 3:
-        flags.add("no_plateau_after")
-    for side in (before, after):
-        # What stays off to the end of a plateau is no bump: something was put down, taken away or shifted.
-        off = ~at_rest[side]
-        if off.size >= 6 and off.mean() > 0.5:
+    sound = found.left.weight > 0.1
+    for side, flag in (
+        (found.t_s < found.start_s, "no_plateau_before"),
+        (found.t_s > found.end_s, "no_plateau_after"),
+    ):
+        if (side & sound).sum() < LEAST_AT_REST:
+            flags.add(flag)
+        elif sound[side].mean() < 0.5:
             flags.add("container_moved")
 
 
+def _moved(found: Estimate, shape: Shape, d: float, flags: set[str]) -> None:
+    least = max(STEP_REL * abs(found.mass_g), STEP_D * d)
+    for run in shape.runs:
+        sudden = run.extreme > STEP_UP or run.extreme < STEP_DOWN
+        if sudden and abs(run.lasting_g) > max(least, 5.0 * run.u_g):
+            flags.add("container_moved")
+    # A bump or two are forgiven; somebody who leans through much of the ramp is not.
+    busy = (found.t_s > found.start_s) & (found.t_s < found.end_s)
+    if busy.sum() >= 8 and np.mean(found.left.weight[busy] == 0) > DISTURBED:
+        flags.add("container_moved")
+    if found.mass_g < -max(least, 5.0 * found.u_mass_g):
+        flags.add("container_moved")
+    # What sways slowly at rest by a tenth of the grams is no plateau and no vibration.
+    rest = found.left.residual_g[~busy & (found.left.weight > 0)]
+    swaying = float(np.std(rest)) if rest.size > 1 else 0.0
+    if swaying > max(
+        SWAY_REL * abs(found.mass_g), 10.0 * d, 2.0 * float(np.std(np.diff(rest))) if rest.size > 2 else 0.0
+    ):
+        flags.add("container_moved")
+
+
 def _gaps(found: Estimate, flags: set[str], why: list[str]) -> None:
-    t_s = found.on.t_s
-    near = (t_s > found.start_s - 2.0) & (t_s < found.end_s + 2.0)
-    edges = np.concatenate(([found.start_s], t_s[near], [found.end_s])) if near.any() else np.zeros(2)
-    steps = np.diff(np.sort(edges))
-    usual = float(np.median(np.diff(t_s)))
-    widest = float(steps.max()) if steps.size else 0.0
-    if widest > max(1.0, 4.0 * usual):
+    near = (found.t_s > found.start_s - 2.0) & (found.t_s < found.end_s + 2.0)
+    steps = np.diff(np.sort(np.concatenate(([found.start_s], found.t_s[near], [found.end_s]))))
+    usual = float(np.median(np.diff(found.t_s)))
+    widest = float(steps.max())
+    if widest > max(GAP_S, GAP_INTERVALS * usual):
         flags.add("readings_missing")
-    if widest > max(0.25 * (found.end_s - found.start_s), 2.0):
-        why.append(f"no readings for {widest:.1f} s while liquid ran")
+        if widest > GAP_REL * (found.end_s - found.start_s):
+            why.append(f"no readings for {widest:.1f} s while liquid ran")
 
 
-def _shape(found: Estimate, flags: set[str]) -> None:
-    mass = abs(found.mass_g)
-    if not found.look.seen or mass <= 0:
+def _flow(found: Estimate, shape: Shape, flags: set[str]) -> None:
+    mass, flow = abs(found.mass_g), found.amount(FLOW)
+    if not found.look.seen or mass <= 5.0 * found.u_mass_g:
         flags.add("unsteady_flow")
         return
-    for which, flag in ((DRIP, "after_drip"), (SLOW, "slow_start")):
-        amount = found.amount(which)
-        if amount.value > max(MUCH * mass, 3.0 * amount.u) > 0:
-            flags.add(flag)
-    droop, flow = found.amount(DROOP), found.amount(FLOW)
-    if abs(droop.value) > LARGE_REL * abs(flow.value) and abs(droop.value) > 3.0 * droop.u:
+    drip, slow, droop = found.amount(DRIP), found.amount(SLOW), found.amount(DROOP)
+    if drip.value > max(DRIP_REL * mass, 4.0 * drip.u) > 0:
+        flags.add("after_drip")
+    if slow.value > max(SLOW_REL * mass, SLOW_S * flow.value, 4.0 * slow.u) > 0:
+        flags.add("slow_start")
+    if abs(droop.value) > max(DROOP_REL * abs(flow.value), 5.0 * droop.u):
         flags.add("unsteady_flow")
-    flows, u = found.flow_by_tenths()
-    if np.any(np.abs(flows - flow.value) > np.maximum(0.05 * abs(flow.value), 4.0 * u)):
+    if np.any(np.abs(shape.tenths) > np.maximum(STEADY_REL, 5.0 * shape.u_tenths)):
         flags.add("unsteady_flow")
-    if found.interruptions() >= 2:
-        flags.add("air_in_line")
+    for run in shape.runs:
+        lost = -run.lasting_g > max(AIR_S * shape.steady_g_per_s, 5.0 * run.u_g)
+        if lost and run.to_s > found.start_s + EARLY_S and run.extreme > STEP_DOWN:
+            flags.add("air_in_line")
 
 
 def _duration(window: Window, found: Estimate, flags: set[str], why: list[str]) -> None:
     if window.open_s is None or not found.look.seen:
         return
-    seen = found.time_from_curve(window.open_s)
-    if seen is None or abs(seen.value) <= max(0.3, 4.0 * seen.u):
+    longer = found.longer_than(window.open_s)
+    if longer is None or abs(longer.value) <= max(DURATION_S, 5.0 * longer.u):
         return
     flags.add("duration_disagrees")
-    if abs(seen.value) > LARGE_REL * window.open_s:
+    if abs(longer.value) > DURATION_REL * window.open_s:
         why.append(
-            f"liquid ran for {window.open_s + seen.value:.1f} s but {window.open_s:.1f} s were commanded"
+            f"liquid ran for {window.open_s + longer.value:.1f} s, but {window.open_s:.1f} s were commanded"
         )
 
 

@@ -3,17 +3,33 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from agent.detection.window import Floats
-from agent.flow.curve import AMOUNTS, DRIP, LENGTH, LOG_DRIP, LOG_LAG, LOG_SLOW, SLOW, TIMES, Axis, columns
+from agent.flow.curve import (
+    AMOUNTS,
+    DRIP,
+    LENGTH,
+    LOG_DRIP,
+    LOG_LAG,
+    LOG_SLOW,
+    SIZE,
+    SLOW,
+    Axis,
+    columns,
+    columns_and_slopes,
+)
 
-SIZE = AMOUNTS + TIMES
 TUKEY = 4.685
 """Cut-off of Tukey's biweight for 95 % efficiency at normal errors (Beaton and Tukey 1974)."""
+OUTLIERS = 1e-4
+"""Chance of a reading that has nothing to do with the curve."""
 STEPS = 12
-SMALL = 1e-4
+SMALL = 1e-3
+SHORTEST_S, LOWEST_LOG, HIGHEST_LOG = 0.05, float(np.log(0.01)), float(np.log(20.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,6 +40,34 @@ class Prior:
     u: Floats
     """Standard uncertainty; 0 holds a parameter where it is."""
 
+    def narrowed(self, which: int, share: float) -> Prior:
+        """The prior with one parameter's standard uncertainty times `share`."""
+        u = self.u.copy()
+        u[which] *= share
+        return Prior(self.mean, u)
+
+    def without(self, *, drip: bool, slow: bool) -> Prior:
+        """The prior with drip or slow start left out, where the data cannot carry them."""
+        mean, u = self.mean.copy(), self.u.copy()
+        for left_out, amount, time in ((drip, DRIP, LOG_DRIP), (slow, SLOW, LOG_SLOW)):
+            if left_out:
+                mean[amount] = u[amount] = u[AMOUNTS + time] = 0.0
+        return Prior(mean, u)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Data:
+    """Readings as the fit takes them. Shapes (n,)."""
+
+    on: Axis
+    mass_g: Floats
+    noise_g: Floats
+    """Standard deviation of each reading, its rounding included where `half_g` is 0."""
+    half_g: Floats | None = None
+    """Half a step for readings of a scale coarser than its noise: the truth, with its noise, lies between."""
+    told: float = 1.0
+    """How much each of those readings counts: many that show one and the same step repeat each other."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Joint:
@@ -33,124 +77,142 @@ class Joint:
     """Amounts, then times, shape (SIZE,)."""
     covariance: Floats
     """Shape (SIZE, SIZE); zero rows for what was held."""
-    residual_g: Floats
-    """Reading less curve, shape (n,)."""
-    weight: Floats
-    """Robust weight of each reading, 0 to 1, shape (n,)."""
+    slopes: Floats
+    """Derivatives of the curve by the parameters, shape (n, SIZE)."""
+    score: Floats
+    """Derivative of the log likelihood by each point of the curve, 1/g, shape (n,)."""
+    information: Floats
+    """What each reading tells, 1/g2, shape (n,): its robust weight over its variance."""
     cost: float
     """Minus twice the logarithm of the evidence, up to a constant (Laplace's approximation)."""
 
 
-def curve_of(on: Axis, at: Floats) -> Floats:
-    """The curve at the readings' times, shape (n,)."""
-    shape: Floats = columns(on, at[AMOUNTS:]) @ at[:AMOUNTS]
-    return shape
+def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint:
+    """Fit the curve to readings, beginning at `start`.
 
-
-def fit(
-    on: Axis, mass_g: Floats, noise_g: Floats, prior: Prior, start: Floats, *, steps: int = STEPS
-) -> Joint:
-    """Fit the curve to readings of standard deviation `noise_g` (shape (n,)), beginning at `start`.
-
-    Amounts and times are moved together by Gauss-Newton steps that are halved while they do not help.
-    Readings
-    further off than a few standard deviations lose weight smoothly and then wholly (Tukey's biweight).
+    Amounts and times are moved together by scoring steps (Gauss-Newton) that are halved while they do not
+    help.
+    Readings further off than a few standard deviations lose weight smoothly and then wholly.
     """
     free = np.flatnonzero(prior.u > 0)
     precision = 1.0 / prior.u[free] ** 2
     at = start.copy()
     at[prior.u == 0] = prior.mean[prior.u == 0]
-    shape = columns(on, at[AMOUNTS:])
-    residual = mass_g - shape @ at[:AMOUNTS]
-    loss = _loss(residual / noise_g) + _penalty(at, prior, free)
-    hessian = np.eye(free.size)
+    terms = _terms(data, data.mass_g - columns(data.on, at[AMOUNTS:]) @ at[:AMOUNTS])
+    loss = terms.loss + _penalty(at, prior, free)
     for _ in range(steps):
-        weight = _weight(residual / noise_g)
-        slopes = _slopes(on, at, shape)[:, free]
-        weighted = slopes * (weight / noise_g**2)[:, None]
-        hessian = weighted.T @ slopes
-        hessian[np.diag_indices(free.size)] += precision
-        pull = weighted.T @ residual - precision * (at[free] - prior.mean[free])
+        slopes = columns_and_slopes(data.on, at)
+        hessian = _hessian(slopes[:, free], terms.information, precision)
+        pull = slopes[:, free].T @ terms.score - precision * (at[free] - prior.mean[free])
         move = _solve(hessian, pull)
-        improved = False
         for scale in (1.0, 0.5, 0.2, 0.05):
             trial = at.copy()
             trial[free] += scale * move
-            trial = _kept_sane(trial)
-            trial_shape = columns(on, trial[AMOUNTS:])
-            trial_residual = mass_g - trial_shape @ trial[:AMOUNTS]
-            trial_loss = _loss(trial_residual / noise_g) + _penalty(trial, prior, free)
-            if trial_loss <= loss + 1e-9:
-                improved = True
+            _keep_sane(trial)
+            tried = _terms(data, data.mass_g - columns(data.on, trial[AMOUNTS:]) @ trial[:AMOUNTS])
+            trial_loss = tried.loss + _penalty(trial, prior, free)
+            if trial_loss <= loss:
                 break
-        if not improved:
+        else:
             break
-        gain, loss = loss - trial_loss, trial_loss
-        at, shape, residual = trial, trial_shape, trial_residual
-        if gain < SMALL * (1.0 + 1e-3 * loss):
+        gain, loss, at, terms = loss - trial_loss, trial_loss, trial, tried
+        if gain < SMALL:
             break
+    slopes = columns_and_slopes(data.on, at)
+    hessian = _hessian(slopes[:, free], terms.information, precision)
     covariance = np.zeros((SIZE, SIZE))
-    covariance[np.ix_(free, free)] = np.linalg.pinv(hessian, hermitian=True)
+    covariance[np.ix_(free, free)] = _inverse(hessian)
     log_det = float(np.linalg.slogdet(hessian)[1]) - float(np.sum(np.log(precision)))
-    return Joint(
-        at,
-        covariance,
-        residual,
-        _weight(residual / noise_g),
-        loss + log_det,
+    return Joint(at, covariance, slopes, terms.score, terms.information, loss + log_det)
+
+
+def gain_by(joint: Joint, column: Floats) -> float:
+    """How much minus twice the log likelihood would fall by one more column (Rao's score test).
+
+    The column, shape (n,), is first freed of what the fitted parameters could explain.
+    """
+    weighted = column * joint.information
+    shared = joint.slopes.T @ weighted
+    own = float(weighted @ column - shared @ (joint.covariance @ shared))
+    pull = float(column @ joint.score)
+    return pull**2 / own if own > 1e-9 * float(weighted @ column) + 1e-30 else 0.0
+
+
+def tukey(z: Floats) -> Floats:
+    """Weights of standardised residuals by Tukey's biweight."""
+    inside = np.maximum(1.0 - np.square(z / TUKEY), 0.0)
+    return np.asarray(inside * inside)
+
+
+class _Terms(NamedTuple):
+    loss: float
+    score: Floats
+    information: Floats
+
+
+def _terms(data: Data, residual: Floats) -> _Terms:
+    z = residual / data.noise_g
+    inside = np.maximum(1.0 - np.square(z / TUKEY), 0.0)
+    weight = inside * inside
+    losses = TUKEY**2 / 3.0 * (1.0 - weight * inside)
+    score = weight * z / data.noise_g
+    information = weight / np.square(data.noise_g)
+    if data.half_g is not None:
+        between = data.half_g > 0
+        rounded = _rounded(residual[between], data.noise_g[between], data.half_g[between])
+        losses[between], score[between], information[between] = (data.told * each for each in rounded)
+    return _Terms(float(losses.sum()), score, information)
+
+
+def _rounded(residual: Floats, noise: Floats, half: Floats) -> tuple[Floats, Floats, Floats]:
+    # P(reading) = Phi((r + h)/s) - Phi((r - h)/s), and a small chance of anything at all for what is an
+    # outlier.
+    from scipy.special import ndtr
+
+    above, below = (residual + half) / noise, (residual - half) / noise
+    peak, trough = _density(above), _density(below)
+    chance = np.maximum(ndtr(above) - ndtr(below), ndtr(-below) - ndtr(-above))
+    whole = (1.0 - OUTLIERS) * chance + OUTLIERS
+    slope = -(1.0 - OUTLIERS) * (peak - trough) / (noise * whole)
+    curved = (1.0 - OUTLIERS) * (above * peak - below * trough) / (np.square(noise) * whole) + np.square(
+        slope
     )
+    return -2.0 * np.log(whole), slope, np.maximum(curved, 0.0)
 
 
-def held(prior: Prior, *, drip: bool, slow: bool) -> Prior:
-    """The prior with drip or slow start left out where the data cannot carry them."""
-    mean, u = prior.mean.copy(), prior.u.copy()
-    for wanted, amount, time in ((drip, DRIP, AMOUNTS + LOG_DRIP), (slow, SLOW, AMOUNTS + LOG_SLOW)):
-        if not wanted:
-            mean[amount], u[amount], u[time] = 0.0, 0.0, 0.0
-    return Prior(mean, u)
+def _density(z: Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * np.square(z)) / np.sqrt(2.0 * np.pi))
 
 
-def _slopes(on: Axis, at: Floats, shape: Floats) -> Floats:
-    # Derivatives by the amounts are the columns; those by the times are taken by differences.
-    out = np.empty((on.t_s.size, SIZE))
-    out[:, :AMOUNTS] = shape
-    here = shape @ at[:AMOUNTS]
-    for which in range(TIMES):
-        if (which == LOG_DRIP and at[DRIP] == 0.0) or (which == LOG_SLOW and at[SLOW] == 0.0):
-            out[:, AMOUNTS + which] = 0.0
-            continue
-        times = at[AMOUNTS:].copy()
-        times[which] += 1e-4
-        out[:, AMOUNTS + which] = (columns(on, times) @ at[:AMOUNTS] - here) / 1e-4
-    return out
+def _hessian(slopes: Floats, information: Floats, precision: Floats) -> Floats:
+    hessian = (slopes * information[:, None]).T @ slopes
+    hessian[np.diag_indices(precision.size)] += precision
+    return hessian
 
 
-def _kept_sane(at: Floats) -> Floats:
-    at[AMOUNTS + LENGTH] = max(at[AMOUNTS + LENGTH], 0.05)
+def _keep_sane(at: Floats) -> None:
+    at[AMOUNTS + LENGTH] = max(at[AMOUNTS + LENGTH], SHORTEST_S)
     logs = slice(AMOUNTS + LOG_LAG, SIZE)
-    at[logs] = np.clip(at[logs], np.log(0.01), np.log(20.0))
-    return at
+    at[logs] = np.clip(at[logs], LOWEST_LOG, HIGHEST_LOG)
 
 
-def _weight(z: Floats) -> Floats:
-    weight: Floats = np.square(np.clip(1.0 - np.square(z / TUKEY), 0.0, None))
-    return weight
-
-
-def _loss(z: Floats) -> float:
-    # Tukey's biweight, scaled so that a small residual counts z^2.
-    inside = np.clip(1.0 - np.square(z / TUKEY), 0.0, None)
-    return float(np.sum(TUKEY**2 / 3.0 * (1.0 - inside**3)))
-
-
-def _penalty(at: Floats, prior: Prior, free: np.ndarray[tuple[int], np.dtype[np.intp]]) -> float:
+def _penalty(at: Floats, prior: Prior, free: NDArray[np.intp]) -> float:
     return float(np.sum(np.square((at[free] - prior.mean[free]) / prior.u[free])))
 
 
+def _scaled(hessian: Floats) -> tuple[Floats, Floats]:
+    scale = 1.0 / np.sqrt(np.diag(hessian))
+    return scale, hessian * scale[:, None] * scale
+
+
 def _solve(hessian: Floats, pull: Floats) -> Floats:
+    scale, even = _scaled(hessian)
     try:
-        scale = 1.0 / np.sqrt(np.diag(hessian))
-        move = np.asarray(scale * np.linalg.solve(hessian * scale[:, None] * scale, scale * pull))
+        return np.asarray(scale * np.linalg.solve(even, scale * pull))
     except np.linalg.LinAlgError:
-        move = np.asarray(np.linalg.lstsq(hessian, pull, rcond=None)[0])
-    return move
+        return np.asarray(scale * np.linalg.lstsq(even, scale * pull, rcond=None)[0])
+
+
+def _inverse(hessian: Floats) -> Floats:
+    scale, even = _scaled(hessian)
+    return np.asarray(scale[:, None] * np.linalg.pinv(even, hermitian=True) * scale)

@@ -12,19 +12,23 @@ from agent.detection.window import Floats, Window
 from agent.flow.air import air
 from agent.flow.budget import Combined, combined, line
 from agent.flow.buoyancy import buoyancy
-from agent.flow.curve import FLOW, JET, LENGTH, LOG_LAG, LOSS, START
+from agent.flow.curve import DRIP, FLOW, JET, LENGTH, LOG_LAG, START
 from agent.flow.estimate import Estimate, estimate
-from agent.flow.evaporation import Rate
 from agent.flow.flags import judged
 from agent.flow.fluids import U_TEMPERATURE_ASSUMED_C, U_TEMPERATURE_C, density
 from agent.flow.known import Known
 from agent.flow.permissible import permissible_error_g
+from agent.flow.shape import NO_SHAPE, shape_of
 from agent.flow.surroundings import Surroundings
 
 UNKNOWN_LIQUID = Known(900.0, 120.0)
 """Density where the fluid is not known, kg/m3: solvents and water lie within two u (from memory)."""
 U_OPEN_TOLD_S = 0.001
 """Standard uncertainty of a commanded open time that the controller stamps itself (from memory)."""
+LATE_S = 0.1
+"""How late a reading may come whose time is that of its arrival (common practice, no source)."""
+U_STROKE_S = 0.01
+"""What a valve's strokes add to an open time that is seen in the curve (common practice, no source)."""
 LEAST_READINGS = 8
 """Fewer readings than this and nothing is fitted."""
 
@@ -47,7 +51,9 @@ class Measurement:
     flow_ml_per_min: float | None = None
     steady_g_per_min: float | None = None
     u_steady_g_per_min: float | None = None
-    evaporation: Rate | None = None
+    evaporation: Known | None = None
+    evaporation_seen: Known | None = None
+    """What this window alone shows of it, g/s: what later shots may learn from."""
     pot_pressure_bar: float | None = None
     fluid_c: float | None = None
     timing_error: Known | None = None
@@ -88,7 +94,7 @@ def measure(window: Window, around: Surroundings) -> Measurement:
         except (ArithmeticError, ValueError, IndexError, np.linalg.LinAlgError) as trouble:
             fault = f"the readings cannot be fitted: {trouble}"
     if found is None:
-        verdict = judged(clean, around, None, fault)
+        verdict = judged(clean, around, None, NO_SHAPE, fault)
         return Measurement(
             verdict.flags,
             verdict.quality,
@@ -104,7 +110,15 @@ def measure(window: Window, around: Surroundings) -> Measurement:
 
 
 def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measurement:
-    verdict = judged(window, around, found, None)
+    sound = found.left.weight > 0
+    shape = shape_of(
+        found.t_s[sound],
+        window.mass_g[sound],
+        around.scale.resolution_g,
+        edges_s=(found.start_s, found.end_s),
+        late_s=LATE_S if "clock_from_arrival" in window.notes else 0.0,
+    )
+    verdict = judged(window, around, found, shape, None)
     open_s = _open_time(window, around, found)
     liquid = _liquid(around)
     shop_air = air(around.air_temperature_c, around.air_pressure_hpa, around.air_humidity_pct)
@@ -112,34 +126,19 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
     mass = found.mass_g * factor.value
     per_g = 60.0 / open_s.value
     flow = per_g * mass
+    per = per_g * factor.value
+    parts = found.parts
     budget = (
-        line(
-            "readings",
-            per_g * factor.value * found.u_readings_g,
-            "A",
-            "scatter of the readings about the curve",
-            found.dof,
-        ),
-        line(
-            "rounding",
-            per_g * factor.value * found.u_rounding_g,
-            "B",
-            "d over root 12 on each plateau, less where noise dithers it",
-        ),
-        line(
-            "drift",
-            per_g * factor.value * found.u_drift_g,
-            "A",
-            "evaporation and zero drift during the dispense",
-            found.dof,
-        ),
-        line("timing", flow / open_s.value * open_s.u, "B", "open time"),
+        line("readings", per * parts.readings_g, "A", "scatter of the readings about the curve", found.dof),
+        line("rounding", per * parts.rounding_g, "B", "d over root 12, less where noise or slope dithers it"),
+        line("drift", per * parts.drift_g, "A", "evaporation and zero drift in the dispense", found.dof),
+        line("timing", math.hypot(flow / open_s.value * open_s.u, per * parts.timing_g), "B", "open time"),
+        line("shape", per * parts.shape_g, "B", "droop, jet, drip and lag that the readings do not show"),
         line("buoyancy", flow / factor.value * factor.u, "B", "air density"),
         line("density", flow / factor.value * by_liquid, "B", "liquid density in the buoyancy correction"),
-        *_scale_lines(around, found, per_g * factor.value, flow),
+        *_scale_lines(around, found, per, flow),
     )
     whole = combined(budget)
-    mass_lines = tuple(each for each in budget if each.source != "timing")
     steady = found.amount(FLOW)
     rate = found.rate
     start_s = window.opened_s + found.time(START).value
@@ -152,38 +151,45 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
         u_open_s=open_s.u,
         open_s_from_scale=window.open_s is None,
         mass_g=mass,
-        u_mass_g=combined(mass_lines).u / per_g,
+        u_mass_g=_u_mass(budget, per_g, per * parts.timing_g),
         flow_g_per_min=flow,
         flow=whole,
         flow_ml_per_min=flow / liquid.value * 1000.0 if liquid is not None else None,
         steady_g_per_min=60.0 * steady.value * factor.value,
         u_steady_g_per_min=60.0 * steady.u * factor.value,
-        evaporation=Rate(Known(rate.known.value * factor.value, rate.known.u * factor.value), rate.evident),
+        evaporation=Known(rate.known.value * factor.value, rate.known.u * factor.value),
+        evaporation_seen=rate.seen,
         pot_pressure_bar=_pressure(window, around),
         fluid_c=around.fluid_c,
         timing_error=around.learned.lengths.error(),
-        valve_difference=found.time_from_curve(window.open_s),
+        valve_difference=None if window.open_s is None else found.longer_than(window.open_s),
         started_s=start_s,
         ended_s=start_s + found.time(LENGTH).value,
-        noise_g=found.rest_noise_g,
+        noise_g=float(found.left.noise_g[0]),
         lag_s=_lag(found),
         jet_g=found.amount(JET).value,
-        drip_g=found.drip_g,
+        drip_g=found.amount(DRIP).value,
         budget=budget,
-        curve_g=window.mass_g - found.joint.residual_g,
-        weight=found.joint.weight,
+        curve_g=window.mass_g - found.left.residual_g,
+        weight=found.left.weight,
     )
 
 
 def _open_time(window: Window, around: Surroundings, found: Estimate) -> Known:
     if window.open_s is not None:
-        stamped = "clock_from_arrival" not in window.notes
-        return Known(window.open_s, U_OPEN_TOLD_S if stamped else math.sqrt(2.0) * window.u_event_s)
-    seen = found.time(LENGTH)
+        return Known(window.open_s, window.u_open_s)
+    # What the curve shows is how long liquid ran; a gun's learned timing error leads back to the command.
+    length = found.time(LENGTH)
+    seen = Known(length.value, math.hypot(length.u, U_STROKE_S))
     error = around.learned.lengths.significant_error()
     if error is None:
         return Known(max(seen.value, 0.05), seen.u)
     return Known(max(seen.value - error.value, 0.05), math.hypot(seen.u, error.u))
+
+
+def _u_mass(budget: tuple[BudgetLine, ...], per_g: float, timing_g_per_min: float) -> float:
+    lines = tuple(each for each in budget if each.source != "timing")
+    return math.hypot(combined(lines).u, timing_g_per_min) / per_g
 
 
 def _scale_lines(around: Surroundings, found: Estimate, per_g: float, flow: float) -> tuple[BudgetLine, ...]:
@@ -233,6 +239,3 @@ def _pressure(window: Window, around: Surroundings) -> float | None:
 def _lag(found: Estimate) -> Known | None:
     log = found.time(LOG_LAG)
     return Known(math.exp(log.value), math.exp(log.value) * log.u) if found.look.seen else None
-
-
-__all__ = ["LOSS", "Measurement", "measure"]

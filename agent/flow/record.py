@@ -37,7 +37,7 @@ def dispense_record(window: Window, around: Surroundings, measured: Measurement)
         flow_ml_per_min=measured.flow_ml_per_min,
         steady_flow_g_per_min=measured.steady_g_per_min,
         u_steady_flow_g_per_min=measured.u_steady_g_per_min,
-        evaporation_g_per_s=None if rate is None else rate.known.value,
+        evaporation_g_per_s=None if rate is None else rate.value,
         pot_pressure_bar=measured.pot_pressure_bar,
         fluid_c=measured.fluid_c,
         quality=measured.quality,

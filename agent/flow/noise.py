@@ -1,0 +1,73 @@
+"""The noise of the readings, found from what the fit leaves over.
+
+At rest and while spraying by themselves: jittering time stamps and a pulsing flow spoil only the ramp.
+Readings
+that a scale's filter has made alike tell less than their number says; their noise is raised by the square
+root of
+the integrated autocorrelation time, so that means over many of them keep an honest uncertainty.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from agent.detection.window import Floats
+from agent.flow.curve import AMOUNTS, LENGTH, START
+
+Kept = NDArray[np.bool_]
+MOST, WITHIN = 0.8, 3.0
+"""This share of the readings lies within so many standard deviations at least."""
+MOST_ALIKE = 12.0
+"""The autocorrelation time never counts for more than so many readings."""
+
+
+def noise_of(
+    t_s: Floats, at: Floats, residual_g: Floats, kept: Kept, rounding_g: float, *, typical: bool = False
+) -> Floats:
+    """Standard deviation of each reading as the fit should weigh it, shape (n,); `kept` leaves bumps out."""
+    start = at[AMOUNTS + START]
+    end = start + at[AMOUNTS + LENGTH]
+    before, after = t_s <= start, t_s >= end
+    spraying = ~before & ~after
+    spread = typical_spread if typical else root_mean_square
+    rest = max(spread(residual_g[~spraying & kept]), most_of(residual_g[~spraying]))
+    alike = max(alikeness(residual_g[part & kept]) for part in (before, after))
+    noise = np.full(t_s.size, np.sqrt(alike) * max(rest, rounding_g))
+    ramp = residual_g[spraying & kept]
+    largest = max(spread(ramp), most_of(residual_g[spraying]), rounding_g, 0.8 * rest)
+    noise[spraying] = np.sqrt(alikeness(ramp)) * largest
+    return noise
+
+
+def root_mean_square(residual_g: Floats) -> float:
+    """Root mean square; 0 for fewer than four."""
+    return float(np.sqrt(np.mean(np.square(residual_g)))) if residual_g.size >= 4 else 0.0
+
+
+def typical_spread(residual_g: Floats) -> float:
+    """The standard deviation by the median of the absolute values; 0 for fewer than four."""
+    return 1.4826 * float(np.median(np.abs(residual_g))) if residual_g.size >= 4 else 0.0
+
+
+def most_of(residual_g: Floats) -> float:
+    """The least noise that keeps most readings: a fit that takes over a fifth for bumps has gone astray."""
+    return float(np.quantile(np.abs(residual_g), MOST)) / WITHIN if residual_g.size >= 4 else 0.0
+
+
+def alikeness(residual_g: Floats) -> float:
+    """Integrated autocorrelation time in readings, at least 1, cut where it is no longer significant."""
+    n = residual_g.size
+    if n < 16:
+        return 1.0
+    centred = residual_g - np.mean(residual_g)
+    power = float(centred @ centred)
+    if power <= 0:
+        return 1.0
+    total, significant = 1.0, 2.0 / np.sqrt(n)
+    for lag in range(1, min(n // 4, 40)):
+        correlation = float(centred[lag:] @ centred[:-lag]) / power
+        if correlation < significant:
+            break
+        total += 2.0 * correlation
+    return min(total, MOST_ALIKE)

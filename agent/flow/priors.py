@@ -1,0 +1,99 @@
+"""What is known of a reading curve before it is looked at: physics, configuration, earlier shots."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from agent.detection.window import Floats, Window
+from agent.flow.curve import (
+    AMOUNTS,
+    BEND,
+    DRIP,
+    DROOP,
+    FLOW,
+    JET,
+    LENGTH,
+    LEVEL,
+    LOG_DRIP,
+    LOG_LAG,
+    LOG_SLOW,
+    LOSS,
+    SIZE,
+    SLOW,
+    START,
+)
+from agent.flow.first_look import FirstLook
+from agent.flow.joint import Prior
+from agent.flow.known import Known
+from agent.flow.surroundings import Surroundings
+
+VALVE_DELAY_S = Known(0.08, 0.10)
+"""From the command to the liquid's arrival on the pan (common practice, no source)."""
+VALVE_DIFFERENCE_S = Known(0.0, 0.05)
+"""Delay of closing less delay of opening, from gun to gun (common practice, no source)."""
+VALVE_JITTER_S = 0.01
+"""The same from shot to shot (common practice, no source)."""
+LAG_S = Known(0.2, 0.9)
+"""Time constant of a scale's filter; u of its logarithm (common practice, no source)."""
+DRIP_S = Known(0.8, 0.7)
+"""Time constant of the drip after closing; u of its logarithm (common practice, no source)."""
+SLOW_S = Known(0.6, 0.7)
+"""Time constant of a slow start; u of its logarithm (common practice, no source)."""
+LOSS_U = 0.05
+"""Largest evaporation that is thought of, g/s, as a standard uncertainty."""
+DROOP_REL, JET_S, DRIP_MOST_S, SLOW_MOST_S = 0.03, 0.5, 0.5, 0.5
+"""Droop over flow; jet's force, drip and slow start in seconds of flow: standard uncertainties."""
+
+
+def prior_of(window: Window, around: Surroundings, look: FirstLook, told_s: float) -> Prior:
+    """The prior for a window whose gun was open for `told_s`, in times from the opening."""
+    flow = abs(look.rise_g) / max(told_s, 0.5)
+    mean, u = np.zeros(SIZE), np.zeros(SIZE)
+    mean[LEVEL], u[LEVEL] = look.level_g, 1e6
+    mean[LOSS], u[LOSS] = 0.0, LOSS_U
+    u[BEND] = 1e-4
+    mean[FLOW], u[FLOW] = flow, 1e4
+    for amount, share in ((DROOP, DROOP_REL), (JET, JET_S), (DRIP, DRIP_MOST_S), (SLOW, SLOW_MOST_S)):
+        u[amount] = share * flow + 1e-6
+    for which, known in _times(window, around, look, told_s).items():
+        mean[AMOUNTS + which], u[AMOUNTS + which] = known.value, known.u
+    return Prior(mean, u)
+
+
+def valve_difference(around: Surroundings) -> Known:
+    """How much longer liquid runs than was commanded: learned where it is significant, else assumed."""
+    return around.learned.lengths.significant_error() or VALVE_DIFFERENCE_S
+
+
+def start_of(prior: Prior, look: FirstLook, *, told: bool) -> Floats:
+    """Where the fit begins."""
+    start = prior.mean.copy()
+    if look.seen:
+        which = AMOUNTS + START
+        reach = 4.0 * prior.u[which]
+        start[which] = np.clip(look.start_s, prior.mean[which] - reach, prior.mean[which] + reach)
+        if not told:
+            start[AMOUNTS + LENGTH] = look.length_s
+    start[FLOW] = look.rise_g / max(start[AMOUNTS + LENGTH], 0.05)
+    return start
+
+
+def _times(window: Window, around: Surroundings, look: FirstLook, told_s: float) -> dict[int, Known]:
+    told = window.open_s is not None
+    difference = valve_difference(around)
+    start = Known(VALVE_DELAY_S.value, math.hypot(window.u_event_s, VALVE_DELAY_S.u if told else 1.0))
+    length = Known(look.length_s, max(1.0, 0.1 * look.length_s))
+    if told:
+        u = math.sqrt(difference.u**2 + VALVE_JITTER_S**2 + window.u_open_s**2)
+        length = Known(told_s + difference.value, u)
+    learned, configured = around.learned.lag_s, around.scale.lag_s
+    lag = LAG_S
+    if configured > 0:
+        lag = Known(configured, 0.2)
+    elif learned is not None and learned.value > 0:
+        lag = Known(learned.value, max(0.2, learned.u / learned.value))
+    logs = {LOG_LAG: lag, LOG_DRIP: DRIP_S, LOG_SLOW: SLOW_S}
+    known = {which: Known(math.log(each.value), each.u) for which, each in logs.items()}
+    return {START: start, LENGTH: length, **known}

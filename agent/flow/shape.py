@@ -1,0 +1,142 @@
+"""What a dispense looked like beyond its grams: steadiness, breaks in the flow, steps, disturbance.
+
+The ramp is cut into blocks of half a second or more; the change from the median of one block to that of
+the next
+is the flow between them. Medians forgive bumps and late time stamps, and what a bump gives it takes back:
+only
+runs of odd blocks with a lasting gain or loss count.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from agent.detection.window import Floats
+
+BLOCK_S = 0.5
+BLOCK_READINGS = 4
+BLOCK_STEPS = 4.0
+"""A block is at least so many seconds, readings, and steps of the scale's resolution long."""
+MOST_BLOCKS = 120
+ROUNDED_D = 0.2
+"""What rounding leaves of a block's median, in steps of the scale."""
+ODD_REL = 0.3
+"""A flow between two blocks is odd if it is so far off the steady one."""
+EDGE_S = 1.5
+"""What the lag of a scale and the jet's force may hide of the beginning."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A run of blocks whose flow is odd."""
+
+    from_s: float
+    to_s: float
+    lasting_g: float
+    """What it added to the straight line, or took from it when negative, and did not give back."""
+    u_g: float
+    extreme: float
+    """Largest deviation of the flow from the steady one, over the steady one."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shape:
+    """The ramp in blocks."""
+
+    steady_g_per_s: float
+    """Median flow between blocks."""
+    runs: tuple[Run, ...]
+    tenths: Floats
+    """Relative deviation of each tenth's flow from the mean; empty where there are too few readings."""
+    u_tenths: Floats
+
+
+NO_SHAPE = Shape(0.0, (), np.zeros(0), np.zeros(0))
+
+
+def shape_of(
+    t_s: Floats, mass_g: Floats, resolution_g: float, *, edges_s: tuple[float, float], late_s: float
+) -> Shape:
+    """Look at the ramp's sound readings from the first to the second of `edges_s`.
+
+    `late_s` is how late a reading's time stamp may be, seconds: 0 where the scale stamps them.
+    """
+    start_s, end_s = edges_s
+    inside = (t_s >= start_s + min(EDGE_S, 0.2 * (end_s - start_s))) & (t_s < end_s)
+    t, mass = t_s[inside], mass_g[inside]
+    if t.size < 4 * BLOCK_READINGS or end_s <= start_s:
+        return NO_SHAPE
+    rough = abs(float(mass[-1] - mass[0])) / max(float(t[-1] - t[0]), 1e-9)
+    step = float(np.median(np.diff(t)))
+    block = max(BLOCK_S, BLOCK_READINGS * step, (end_s - start_s) / MOST_BLOCKS)
+    if rough > 0:
+        block = max(block, min(BLOCK_STEPS * resolution_g / rough, 0.2 * (end_s - start_s)))
+    ramp = _blocks(t, mass, block)
+    if ramp.when.size < 4:
+        return NO_SHAPE
+    flow = np.diff(ramp.level) / np.diff(ramp.when)
+    steady = float(np.median(flow))
+    if steady <= 0:
+        return Shape(steady, (), np.zeros(0), np.zeros(0))
+    # The median of n normal readings scatters by 1.25 s over root n (any handbook of statistics).
+    # Second differences see neither level nor flow; their variance is six times that of a reading.
+    noise = 1.4826 * float(np.median(np.abs(np.diff(mass, 2)))) / math.sqrt(6.0)
+    u = np.hypot(1.25 * noise / np.sqrt(ramp.n), max(ROUNDED_D * resolution_g, steady * late_s))
+    tenths, u_tenths = _tenths(ramp, u, steady)
+    return Shape(steady, tuple(_runs(ramp, flow, u, steady)), tenths, u_tenths)
+
+
+class _Ramp(NamedTuple):
+    """Medians of the blocks, and how many readings each has."""
+
+    when: Floats
+    level: Floats
+    n: Floats
+
+
+def _blocks(t: Floats, mass: Floats, block: float) -> _Ramp:
+    which = ((t - t[0]) / block).astype(int)
+    starts = np.flatnonzero(np.diff(which, prepend=-1))
+    whens, levels, counts = [], [], []
+    for low, high in zip(starts, [*starts[1:], t.size], strict=True):
+        if high - low >= 2:
+            whens.append(float(np.median(t[low:high])))
+            levels.append(float(np.median(mass[low:high])))
+            counts.append(float(high - low))
+    return _Ramp(np.array(whens), np.array(levels), np.array(counts))
+
+
+def _runs(ramp: _Ramp, flow: Floats, u_level: Floats, steady: float) -> list[Run]:
+    when, level = ramp.when, ramp.level
+    u_flow = np.hypot(u_level[1:], u_level[:-1]) / np.diff(when)
+    odd = np.abs(flow - steady) > np.maximum(ODD_REL * steady, 5.0 * u_flow)
+    edges = np.diff(np.concatenate(([0], odd.astype(int), [0])))
+    runs = []
+    for low, high in zip(
+        np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True
+    ):
+        # One block further on either side: what a bump took is then given back.
+        first, last = max(low - 1, 0), min(high + 1, level.size - 1)
+        lasting = float(level[last] - level[first] - steady * (when[last] - when[first]))
+        u = math.hypot(float(u_level[first]), float(u_level[last]))
+        deviation = flow[low:high] / steady - 1.0
+        extreme = float(deviation[int(np.argmax(np.abs(deviation)))])
+        runs.append(Run(float(when[low]), float(when[high]), lasting, u, extreme))
+    return runs
+
+
+def _tenths(ramp: _Ramp, u_level: Floats, steady: float) -> tuple[Floats, Floats]:
+    # The flow over each tenth, from the blocks nearest its ends; the mean over all is what they differ from.
+    when, level = ramp.when, ramp.level
+    n = min(10, (when.size - 1) // 2)
+    if n < 3:
+        return np.zeros(0), np.zeros(0)
+    at = np.round(np.linspace(0, when.size - 1, n + 1)).astype(int)
+    apart = np.diff(when[at])
+    mean = (level[-1] - level[0]) / (when[-1] - when[0])
+    u = np.hypot(u_level[at[1:]], u_level[at[:-1]])
+    return np.diff(level[at]) / apart / mean - 1.0, u / apart / steady
