@@ -103,7 +103,7 @@ def by_controller(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None
     if placed.from_s is None or placed.to_s is None:
         return _half_told(watch, placed, room)
     stretch = _stretch(watch, placed.from_s, placed.to_s, room)
-    rise = stretch.rise(float("-inf"), float("inf"))
+    rise = stretch.rise(*_unmoved(stretch, placed.from_s, placed.to_s))
     from_s, to_s, u_s, open_s = placed.from_s, placed.to_s, placed.u_s, placed.open_s
     if rise is not None and open_s is not None:
         shift_s = _shift_s(stretch, rise, from_s, to_s)
@@ -145,7 +145,8 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
     low = max(room.from_s, from_s - BEFORE_S)
     # The gate looks back over `break_s`: what rose outside of the activity is something else.
     slack_s = limits.break_s + 1.0
-    rise = stretch.rise(low, min(room.to_s, to_s + AFTER_S))
+    begin, end = _unmoved(stretch, from_s + limits.break_s, to_s)
+    rise = stretch.rise(max(low, begin), min(room.to_s, to_s + AFTER_S, end))
     if rise is None or rise.mass_g < max(limits.smallest_g, 8.0 * stretch.blocks.noise_g):
         return None
     if rise.to_s < from_s or rise.from_s > to_s or rise.from_s < from_s - slack_s:
@@ -210,7 +211,8 @@ def _half_told(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None:
             return None
         begin = min(activity.from_s for activity in around)
         stretch = _stretch(watch, begin, placed.to_s, room)
-        rise = stretch.rise(max(begin - BEFORE_S, room.from_s), room.to_s)
+        clear = _unmoved(stretch, begin + watch.limits.break_s, placed.to_s)
+        rise = stretch.rise(max(begin - BEFORE_S, room.from_s, clear[0]), min(room.to_s, clear[1]))
     if rise is None:
         return None
     from_s = placed.from_s if placed.from_s is not None else rise.from_s
@@ -228,7 +230,8 @@ def _first_rise(watch: ScaleWatch, stretch: Stretch, from_s: float, end_s: float
     for activity in watch.gate.activities:
         if activity.to_s is not None and activity.to_s > from_s and activity.from_s < end_s:
             following = [a.from_s for a in watch.gate.activities if a.from_s > activity.to_s]
-            return stretch.rise(float("-inf"), min([*following, activity.to_s + AFTER_S]))
+            begin, end = _unmoved(stretch, from_s, activity.to_s)
+            return stretch.rise(begin, min([*following, activity.to_s + AFTER_S, end]))
     return stretch.rise(float("-inf"), end_s)
 
 
@@ -237,6 +240,14 @@ def _stretch(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Stret
     high = min(room.to_s, to_s + AFTER_S + REACH_S)
     t, mass = watch.ring.between(low, high)
     return Stretch(t, mass, watch.limits)
+
+
+def _unmoved(stretch: Stretch, from_s: float, to_s: float) -> tuple[float, float]:
+    """How far before and after a dispense the container was not moved."""
+    moved = [d for d in stretch.disturbances if d.moved_g]
+    before = [d.to_s for d in moved if d.to_s <= from_s]
+    after = [d.from_s for d in moved if d.from_s >= to_s]
+    return max(before, default=float("-inf")), min(after, default=float("inf"))
 
 
 def _found(

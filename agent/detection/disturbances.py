@@ -86,7 +86,10 @@ def disturbances_in(blocks: Blocks) -> list[Disturbance]:
     uneven_g = 2.0 * UNEVEN * flow * BLOCK_S + blocks.even_g
     spans = _spans(np.flatnonzero(np.abs(dm) > most), t)
     spans = _joined([_settled(_widened(span, dt, dm, still), t, m, uneven_g) for span in spans])
-    found = [_measured(blocks, i, j) for i, j in spans]
+    # The sides of one reach to the next and no further.
+    ends = [-1, *(last for _, last in spans), t.size]
+    begins = [*(first for first, _ in spans), t.size]
+    found = [_measured(blocks, span, (ends[k], begins[k + 1])) for k, span in enumerate(spans)]
     hidden = [step for step in _hidden(blocks) if not any(_overlap(step, one) for one in found)]
     return _temporary(blocks, sorted([*found, *hidden], key=lambda one: one.from_s), flow)
 
@@ -105,28 +108,31 @@ def _usual_flow(blocks: Blocks, dt: Floats, dm: Floats) -> float:
     return min(max(flow, limits.slowest_g_per_s), limits.fastest_g_per_s)
 
 
-def _measured(blocks: Blocks, first: int, last: int) -> Disturbance:
-    """The disturbance from block `first` (the last good one) to block `last` (the next good one).
+def _measured(blocks: Blocks, span: tuple[int, int], free: tuple[int, int]) -> Disturbance:
+    """The disturbance from block span[0] (the last good one) to block span[1] (the next good one).
 
     What a scale's filter smears of a knock within a ramp looks even: where the curve is back on its way a
     little later, the disturbance lasted until then.
     """
-    found = _between(blocks, first, last)
+    first, last = span
+    found = _between(blocks, span, free)
     later = last
-    while found.moved_g and later + 1 < blocks.t_s.size:
+    while found.moved_g and later + 1 < min(blocks.t_s.size, free[1]):
         later += 1
         if blocks.t_s[later] - blocks.t_s[last] > SMEARS_S:
             break
-        again = _between(blocks, first, later)
+        again = _between(blocks, (first, later), free)
         if not again.moved_g and not again.jet:
             return again
     return found
 
 
-def _between(blocks: Blocks, first: int, last: int) -> Disturbance:
+def _between(blocks: Blocks, span: tuple[int, int], free: tuple[int, int]) -> Disturbance:
     t, m = blocks.t_s, blocks.mass_g
-    before = (t <= t[first]) & (t > t[first] - SIDE_S)
-    after = (t >= t[last]) & (t < t[last] + SIDE_S)
+    first, last = span
+    at = np.arange(t.size)
+    before = (at <= first) & (t > t[first] - SIDE_S) & (at >= free[0])
+    after = (at >= last) & (t < t[last] + SIDE_S) & (at <= free[1])
     slope_before, level_before = _line(t[before], m[before], float(t[first]))
     slope_after, level_after = _line(t[after], m[after], float(t[last]))
     gap_s = float(t[last] - t[first])

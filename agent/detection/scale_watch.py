@@ -260,9 +260,11 @@ class ScaleWatch:
     def state(self, from_s: float) -> dict[str, Any]:
         """Readings since `from_s` and what is needed to go on after a restart, as plain JSON."""
         t, mass = self.ring.between(from_s, self.last_t_s + 1.0)
+        began_s = float(t[0]) if t.size else 0.0
         return {
-            "t_s": t.tolist(),
-            "mass_g": mass.tolist(),
+            "began_s": began_s,
+            "ms": [round(1e3 * since) for since in (t - began_s).tolist()],
+            "mass_g": [round(grams, 6) for grams in mass.tolist()],
             "arrived_s": self.last_arrived_s,
             "ahead_s": self.ahead_s,
             "from_arrival": self.from_arrival,
@@ -272,11 +274,12 @@ class ScaleWatch:
     def restore(self, state: dict[str, Any]) -> None:
         """Take up what was written down."""
         ahead_s = float(state["ahead_s"])
-        for t, mass in zip(state["t_s"], state["mass_g"], strict=True):
+        times = [state["began_s"] + 1e-3 * ms for ms in state["ms"]]
+        for t, mass in zip(times, state["mass_g"], strict=True):
             self.add(
                 ScaleReading("", self.scale.name, t, t - ahead_s, mass, from_arrival=state["from_arrival"])
             )
         self.last_arrived_s = state["arrived_s"]
         self.taken = deque((Taken(*row) for row in state["taken"]), maxlen=KEPT_TAKEN)
-        if state["t_s"]:
-            self.restored_to_s = float(state["t_s"][-1])
+        if times:
+            self.restored_to_s = times[-1]
