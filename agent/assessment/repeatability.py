@@ -21,6 +21,11 @@ PRIOR_DOF = 4.0
 LARGEST_DOF = 60.0
 """Older history fades beyond this: a gun that got better or worse is known again after some thirty checks."""
 LARGEST_SURPRISE = 3.0
+WARNING_LEVEL = 0.95
+"""Level of the critical range beyond which more shots are asked for."""
+ACTION_LEVEL = 0.99
+"""Level beyond which a check is given up once no more may be asked for: one good check in twenty spans more
+than the 95 % range by chance alone, and no check is to be lost for that."""
 GRUBBS_FROM = 5
 """Grubbs' test needs so many shots to have any power worth the name."""
 
@@ -120,7 +125,7 @@ def judge_shots(
             (), tuple(left_out), None, None, None, None, None, None, may_ask, False, "no usable shot"
         )
     values = [shot.flow for shot in used if shot.flow is not None]
-    too_wide, width = _too_wide(values, used, prior)
+    too_wide, width = _too_wide(values, used, prior, WARNING_LEVEL if may_ask else ACTION_LEVEL)
     missing = len(used) < asked
     mean, sd, u, dof = _mean(values, used, prior)
     k = None if u is None else coverage_factor(dof)
@@ -215,7 +220,7 @@ def _without_outlier(
 
 
 def _too_wide(
-    values: Sequence[float], used: Sequence[ShotValue], prior: Repeatability | None
+    values: Sequence[float], used: Sequence[ShotValue], prior: Repeatability | None, level: float
 ) -> tuple[bool, str]:
     """Whether the range exceeds ISO 5725-6's critical range, and the comparison in words."""
     if len(values) < 2 or prior is None:
@@ -223,7 +228,7 @@ def _too_wide(
     mean = math.fsum(values) / len(values)
     # On a coarse scale the measurement scatters more than the gun: that must not count against the gun.
     measuring = math.sqrt(math.fsum((shot.u_random or 0.0) ** 2 for shot in used) / len(used))
-    critical = range_factor(len(values)) * max(prior.sd_rel * abs(mean), measuring)
+    critical = range_factor(len(values), level) * max(prior.sd_rel * abs(mean), measuring)
     width = max(values) - min(values)
     words = (
         f"{len(values)} shots span {100 * width / abs(mean):.2f} %, {100 * critical / abs(mean):.2f} % "

@@ -190,7 +190,8 @@ def _reason(
     n = len(changes.change)
     size = f"{change_pct:+.1f} % against the new part, over {n} checks"
     if shape is None:
-        return f"no change beyond chance: {size}"
+        odd = "; the latest check lies apart from those before it" if _odd(changes) else ""
+        return f"no change beyond chance: {size}{odd}"
     over = f", beyond the limit of {limit_pct:g} %" if change_pct >= limit_pct else ""
     seen = n - shape.begins
     ago = " in the latest check (check again)" if seen == 1 else f" {seen} checks ago"

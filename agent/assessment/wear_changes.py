@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from agent.assessment.repeatability import GRUBBS_FROM, grubbs_critical, grubbs_statistic
 from agent.assessment.wear_charts import D2_OF_TWO, MOVING_RANGE_LIMIT
 
 Floats = NDArray[np.float64]
@@ -97,7 +96,7 @@ def changes_of(points: Sequence[WearPoint], baseline: int | None = None) -> Chan
     sigma = _sigma(log_flow, keys, [point.u / point.flow for point in points])
     wanted = baseline or int(np.clip(math.ceil((sigma / 0.0015) ** 2), 5, 20))
     slope = _common_slope(log_flow, keys, days)
-    change = _chain(log_flow, keys, slope * days, wanted)
+    change = _chain(log_flow, keys, slope * days, wanted, sigma)
     grams = np.array([point.grams for point in points])
     first = min(wanted, keys.count(keys[0]))
     order = {key: number for number, key in enumerate(dict.fromkeys(keys))}
@@ -111,10 +110,10 @@ def _u_level(sigma: float, baseline: int, levels: int) -> float:
     return sigma * math.sqrt(1 / baseline + (levels - 1) * link)
 
 
-def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int) -> Floats:
+def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int, sigma: float) -> Floats:
     first_key = keys[0]
     first = [float(value) for value, key in zip(log_flow, keys, strict=True) if key == first_key][:wanted]
-    levels: dict[Hashable, float] = {first_key: _level(first)}
+    levels: dict[Hashable, float] = {first_key: _level(first, sigma)}
     early: dict[Hashable, list[int]] = {}
     change = np.zeros(len(log_flow))
     carried = 0.0  # what has come about beyond the trend, so that carrying on does not lag behind it
@@ -129,17 +128,17 @@ def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int) -
                 change[member] = log_flow[member] - levels[key]
         else:
             change[index] = log_flow[index] - levels[key]
-            carried += CARRY_WEIGHT * (float(change[index]) - float(trend[index]) - carried)
+            news = float(change[index]) - float(trend[index]) - carried
+            # What lies outside the chart's limits is no noise to be smoothed: it is carried on as it is.
+            carried += news if abs(news) > 3 * sigma else CARRY_WEIGHT * news
     return np.expm1(change)
 
 
-def _level(values: list[float]) -> float:
-    """The mean, without one outlier by Grubbs' test: one odd check must not spoil the baseline."""
-    if len(values) >= GRUBBS_FROM:
-        furthest, statistic = grubbs_statistic(values)
-        if statistic > grubbs_critical(len(values), alpha=0.01):
-            values = [value for index, value in enumerate(values) if index != furthest]
-    return statistics.fmean(values)
+def _level(values: list[float], sigma: float) -> float:
+    """The mean, without what lies four standard deviations off: one odd check must not spoil the baseline."""
+    middle = statistics.median(values)
+    near = [value for value in values if abs(value - middle) <= 4 * sigma]
+    return statistics.fmean(near if 2 * len(near) > len(values) else values)
 
 
 def _sigma(log_flow: Floats, keys: list[Hashable], u_rel: list[float]) -> float:

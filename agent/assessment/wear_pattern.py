@@ -109,7 +109,8 @@ def shape_of(days: Floats, change: Floats) -> tuple[Shape, Floats]:
     starts = np.union1d(starts, np.arange(max(1, n - 20), n))
     step, at_step, by_step = min((*_step(change, int(start)), int(start)) for start in starts)
     drift, at_drift, by_drift = min((*_hinge(days, change, int(start) - 1), int(start)) for start in starts)
-    if step <= drift:
+    # Of a change that only the latest check shows, both models say the same: it is taken as sudden.
+    if step <= drift * (1 + 1e-9) + 1e-18:
         return _named(at_step, sudden=True, begins=by_step), np.where(np.arange(n) >= by_step, at_step, 0.0)
     ramp = np.maximum(days - days[by_drift - 1], 0.0)
     return _named(at_drift, sudden=False, begins=by_drift), at_drift * ramp / (ramp[-1] or 1.0)

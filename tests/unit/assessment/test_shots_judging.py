@@ -47,6 +47,20 @@ def test_disagreeing_shots_want_two_more_and_no_further() -> None:
     assert "disagree" in five.reason
 
 
+def test_good_guns_hardly_ever_lose_a_check() -> None:
+    """Shots that scatter as the gun is known to: one check in twenty wants more shots, one in 200 is lost."""
+    rng = np.random.default_rng(8)
+    wanted = lost = 0
+    for _ in range(4000):
+        values = 100 + 0.5 * rng.standard_normal(5)
+        if judge_shots(shots(*values[:3]), KNOWN).wants_more:
+            wanted += 1
+            after = judge_shots(shots(*values[:4]), KNOWN)
+            lost += after.wants_more and judge_shots(shots(*values), KNOWN).too_wide
+    assert wanted / 4000 == pytest.approx(0.05, abs=0.012)
+    assert lost / 4000 < 0.01
+
+
 def test_of_five_an_outlier_is_left_out_with_the_reason() -> None:
     judged = judge_shots(shots(100, 100.2, 104, 100.1, 99.9), KNOWN)
     assert [(shot.id, "Grubbs" in why) for shot, why in judged.left_out] == [("s2", True)]

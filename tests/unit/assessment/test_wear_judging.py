@@ -148,8 +148,18 @@ def test_one_odd_check_is_told_but_does_not_spoil_the_baseline() -> None:
     points = checks(lambda _: 0.0, 30)
     points[2] = replace(points[2], flow=1.03 * points[2].flow)
     assert judge_wear(points).pattern == "none"
-    points[-1] = replace(points[-1], flow=0.985 * points[-1].flow)
-    assert judge_wear(points).odd_check
+    points[-1] = replace(points[-1], flow=0.991 * points[-1].flow)
+    judged = judge_wear(points)
+    assert judged.odd_check
+    assert "lies apart" in judged.reason
+
+
+def test_a_jump_is_carried_on_when_the_needle_is_turned_at_it() -> None:
+    """Plugged by 8 %, and the needle opened to make up for it at once: the tip is still plugged."""
+    points = turned(checks(lambda i: -0.08 * (i >= 40), 60), 41, 3.4, 1 / 0.92)
+    judged = judge_wear(points)
+    assert judged.pattern == "plugging"
+    assert judged.change_pct == pytest.approx(-8.0, abs=0.8)
 
 
 def test_history_is_bounded_and_keeps_its_baseline() -> None:
