@@ -14,6 +14,7 @@ they have still to forward on connections of their own (`outlet_view`). The erro
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -42,6 +43,8 @@ from agent.journal.verify import verify
 from agent.journal.writing import PreparedRecord, Run, Writer, keep_state, quarantine
 
 Result = TypeVar("Result")
+SMALL_PORTION = 50
+"""Rows that go in one transaction while there is next to no room for its log."""
 STRANGE_NS = 90 * 86_400 * 1_000_000_000
 """A clock that is so far from what the journal knows does not decide what is old."""
 
@@ -357,12 +360,21 @@ class Journal(JournalReader):
                 pruned = prune(self.database, PORTION, 0, wall_ns, with_events=True, unsent_too=True)
             return [loss.fault() for loss in pruned.losses]
         gave = self._ballast.give_up()
-        self._full_since = f"the disk of {self.folder} is full"
-        if not gave:
+        # Pages that are free inside the file let the next rows in without the file growing. Both steps need a
+        # little room themselves: where there is none, the next try says so.
+        with contextlib.suppress(JournalFull):
             self.database.checkpoint()
-            prune(self.database, PORTION, 0, wall_ns, with_events=True)
-        told = "the ballast was given up" if gave else "the oldest records that were sent went"
-        return [Fault("disk-full", f"the disk of {self.folder} is full; {told} ({why})")]
+            for _ in range(0, PORTION, SMALL_PORTION):
+                prune(self.database, SMALL_PORTION, 0, wall_ns, with_events=True)
+        if self._full_since is not None:
+            return []
+        self._full_since = f"the disk of {self.folder} is full"
+        told = (
+            "the ballast was given up, and the oldest records went that were sent"
+            if gave
+            else "no ballast is left"
+        )
+        return [Fault("disk-full", f"{self._full_since}; {told} ({why})")]
 
 
 def _begin_run(database: Database, run: Run, wall_ns: int) -> Run:

@@ -19,6 +19,8 @@ from agent.journal.outbox import gaps, joined, read_ranges, write_ranges
 PORTION = 500
 """Rows that go in one transaction: short enough for outlets to get their turn at writing."""
 PRUNINGS_KEPT = 1000
+EVENTS_KEPT = 1000
+"""The newest events stay however little room there is: by them a redelivery is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,12 +177,13 @@ def _drop_events(cursor: sqlite3.Cursor, old_events: int, cut_ns: int | None, *,
     first = _pruned_seq(cursor, "events") + 1
     end = _last_seq(cursor, "events")
     last = first + old_events - 1
+    spare = min(end - EVENTS_KEPT, first + PORTION - 1)
     if cut_ns is not None:
         # In the order of their places: a clock that once ran ahead must not make a hole in the chain.
         newer = _value(cursor, "SELECT min(seq) FROM events WHERE wall_ns > ?", cut_ns)
-        last = max(last, min((newer - 1) if newer is not None else end, first + PORTION - 1))
+        last = max(last, min((newer - 1) if newer is not None else end, spare))
     elif alone:
-        last = max(last, first + PORTION - 1)
+        last = max(last, spare)
     last = min(last, end)
     if last < first:
         return 0
