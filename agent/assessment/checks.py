@@ -61,6 +61,9 @@ class Group:
     began_s: float
     check_ids: set[str] = field(default_factory=set)
     by_controller: bool = False
+    """The controller says what belongs to it."""
+    formal: bool = False
+    """Somebody meant it as a check: the controller, or a request that was open."""
     shots: list[Dispense] = field(default_factory=list)
     usable: int = 0
     wanted: int = 0
@@ -122,7 +125,7 @@ class CheckBook:
             return []
         ripe = self._end(gun, at_s)
         self._open[gun] = Group(
-            gun, setup, at_s, {check_id}, by_controller=True, wanted=setup.shots, last_s=at_s
+            gun, setup, at_s, {check_id}, by_controller=True, formal=True, wanted=setup.shots, last_s=at_s
         )
         return ripe
 
@@ -145,8 +148,11 @@ class CheckBook:
         if group.ended_s is None:
             group.ended_s = at_s
 
-    def shot(self, dispense: Dispense, setup: Setup) -> list[Ripe]:
-        """A dispense of a known gun with purpose `shot`. One already seen changes nothing."""
+    def shot(self, dispense: Dispense, setup: Setup, *, asked: bool = False) -> list[Ripe]:
+        """A dispense of a known gun with purpose `shot`. One already seen changes nothing.
+
+        `asked`: a request for a check of this gun is open.
+        """
         if dispense.gun is None or dispense.id in self._seen:
             return []
         self._seen.append(dispense.id)
@@ -167,6 +173,7 @@ class CheckBook:
         if dispense.check_id is not None:
             group.check_ids.add(dispense.check_id)
             group.by_controller = True
+        group.formal = group.formal or group.by_controller or asked
         group.shots.append(dispense)
         group.shots.sort(key=lambda shot: shot.started_at)
         group.usable += unusable is None

@@ -56,8 +56,7 @@ class Results:
             self._alone[check.id] = alone * check.at_setpoint_g_per_min / check.mean_g_per_min
             while len(self._alone) > KEPT_UNCERTAINTIES:
                 self._alone.popitem(last=False)
-        formal = group.by_controller or group.asked_more
-        return check, [check, *self._follow(check, group.setup, formal)]
+        return check, [check, *self._follow(check, group.setup, group.formal)]
 
     def restore(self, record: Record) -> None:
         """Take up what a record of the journal says, oldest first."""

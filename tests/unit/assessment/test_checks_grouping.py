@@ -248,6 +248,18 @@ def test_a_controller_check_without_any_shot_has_no_result(quiet):
     assert (check.verdict, check.mean_g_per_min, check.shots) == ("inconclusive", None, ())
 
 
+def test_a_request_answered_by_shots_alone_is_a_check_that_was_meant(floor_of, cell_of):
+    floor = floor_of(cell_of(), start="2026-03-02T05:29:00Z")
+    floor.answers = False
+    floor.run("2026-03-02T05:30:30Z")
+    floor.shoot("upper", purpose="bleed", open_s=8.0)
+    floor.shoot("upper")
+    floor.pass_time(900)
+    assert floor.last(Check).reason.startswith("1 of 3")
+    assert floor.alerts("check-inconclusive-upper") == ["UNACK"]
+    assert floor.alerts("controller-silent") == []
+
+
 def test_few_shots_do_not_replace_an_earlier_result(quiet):
     for gun in ("upper", "lower"):
         for _ in range(3):
@@ -285,4 +297,4 @@ def test_thousands_of_shots_leave_no_trace_in_memory(quiet):
         one = replace(shot, id=f"x{number}", started_at=rfc3339(at_s), ended_at=rfc3339(at_s + 20))
         assert isinstance(one, Dispense)
         quiet.hear(quiet.desk.dispense(one))
-    assert len(quiet.desk._book.running("upper").shots) <= 24
+    assert len(quiet.desk._state.book.running("upper").shots) <= 24
