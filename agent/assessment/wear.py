@@ -3,7 +3,8 @@
 A tabular CUSUM (ISO 7870-4) finds the change, with an individuals chart beside it for a single odd check.
 Its reference value is half of `WORTH_TELLING`, so that it reacts fastest to a change that matters to a part;
 its decision limit is set by the average run length: one false alarm in `FALSE_ALARM_EVERY` checks, with the
-uncertainty of the baseline counted in. `WORTH_TELLING` is the change in flow that a technician would act on
+uncertainty of the baseline counted in and the scatter of the checks taken as known (while it is still being
+learned, there are about twice as many). `WORTH_TELLING` is the change in flow that a technician would act on
 (common practice: from 2 % on; no source). The limit of 10 % above the new part's flow is that of sprayer
 inspection (ISO 16122-2, from memory; extension services: "replace when more than 10 % above a new one").
 """

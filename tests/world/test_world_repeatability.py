@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import studentized_range
 
 from agent.assessment.intervals import Contribution, combined, coverage_factor
 from agent.assessment.repeatability import (
@@ -99,6 +100,12 @@ RANGE_FACTORS = [
 def test_critical_range_factors_of_iso_5725_6(n: int, printed: float, exact: float) -> None:
     assert round(range_factor(n), 1) == printed
     assert range_factor(n) == pytest.approx(exact, abs=0.006)
+
+
+@pytest.mark.parametrize("level", [0.95, 0.99])
+def test_pinned_range_factors_are_those_of_scipy(level: float) -> None:
+    for n in (2, 3, 4, 5, 10, 12):
+        assert range_factor(n, level) == pytest.approx(studentized_range.ppf(level, n, math.inf), abs=6e-6)
 
 
 # Published precision of an aggregates test (repeatability standard deviation and limit r = 2.8 s_r).
