@@ -138,7 +138,8 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
 
     It must bring the least mass that counts, take the shortest time that counts, flow no faster and no slower
     than any gun of the site, and never fall back by a fifth; after a moved container it must last twice as
-    long, because what a filter smears of a step looks like a short ramp.
+    long, because what a filter smears of a step looks like a short ramp, and must leave more than there was:
+    what was lifted and let down again does not.
     """
     stretch = _stretch(watch, from_s, to_s, room)
     limits = watch.limits
@@ -157,9 +158,18 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
         return None
     if stretch.fall_g(rise.from_s, rise.to_s) > max(0.2 * rise.mass_g, stretch.blocks.same_g):
         return None
+    if begin > from_s and abs(_net_g(stretch, from_s, to_s)) < 0.25 * rise.mass_g:
+        return None
     if rise.broken and rise.mass_g < 0.03 * max(abs(d.depth_g) for d in stretch.disturbances):
         return None
     return _found(watch, stretch, room, Times(rise.from_s, rise.to_s), rise)
+
+
+def _net_g(stretch: Stretch, from_s: float, to_s: float) -> float:
+    """What the scale shows more after than before."""
+    t, shown = stretch.t_s, stretch.blocks.mass_g
+    before, after = shown[(t >= from_s - 2.0) & (t < from_s)], shown[(t >= to_s) & (t < to_s + 2.0)]
+    return float(np.median(after) - np.median(before)) if before.size and after.size else float("inf")
 
 
 def torn_apart(watch: ScaleWatch, placed: Placed) -> list[Placed]:

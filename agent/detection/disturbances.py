@@ -187,7 +187,8 @@ def _hidden(blocks: Blocks) -> list[Disturbance]:
     steady = np.minimum(left, right) > FLOWS * blocks.limits.slowest_g_per_s
     steady &= np.abs(left - right) < 0.15 * slope
     steady &= spread < np.maximum(0.05 * slope, max(2.0 * blocks.noise_g, 0.5 * blocks.limits.resolution_g))
-    large = np.abs(step) > np.maximum(STEP * slope, max(blocks.same_g, 8.0 * blocks.noise_g))
+    least_g = max(8.0 * blocks.limits.resolution_g, 12.0 * blocks.noise_g)
+    large = np.abs(step) > np.maximum(STEP * slope, least_g)
     return _peaks(t[(n - 1) // 2 :], np.where(whole & steady & large, step, 0.0))
 
 
@@ -208,22 +209,25 @@ def _peaks(t: Floats, step: Floats) -> list[Disturbance]:
 
 
 def _temporary(blocks: Blocks, found: list[Disturbance], flow: float) -> list[Disturbance]:
-    """Join pairs that undo each other: leaned on and let go, lifted and put back."""
+    """Join pairs that undo each other: leaned on and let go, lifted and put back, exchanged for another."""
     kept: list[Disturbance] = []
     for new in found:
         old = kept[-1] if kept else None
-        undone = (
-            old is not None
-            and old.moved_g * new.moved_g < 0.0
-            and new.from_s - old.to_s < PUT_BACK_S
-            and abs(old.moved_g + new.moved_g) < max(blocks.same_g, 0.02 * abs(new.moved_g), UNEVEN * flow)
-        )
-        if undone and old is not None:
-            depth = old.moved_g if abs(old.moved_g) > abs(old.depth_g) else old.depth_g
-            kept[-1] = Disturbance(old.from_s, new.to_s, 0.0, depth)
-        else:
+        if old is None or not _undoes(blocks, old, new, flow):
             kept.append(new)
+            continue
+        depth = old.moved_g if abs(old.moved_g) > abs(old.depth_g) else old.depth_g
+        net = old.moved_g + new.moved_g
+        kept[-1] = Disturbance(old.from_s, new.to_s, net if abs(net) > blocks.same_g else 0.0, depth)
     return kept
+
+
+def _undoes(blocks: Blocks, old: Disturbance, new: Disturbance, flow: float) -> bool:
+    if old.moved_g * new.moved_g >= 0.0 or new.from_s - old.to_s > PUT_BACK_S:
+        return False
+    # Nothing flows into a container that is off the scale: what is put back may weigh something else.
+    other = 0.5 * abs(old.moved_g) if old.moved_g < 0.0 else 0.0
+    return abs(old.moved_g + new.moved_g) < max(blocks.same_g, UNEVEN * flow, other)
 
 
 def _overlap(a: Disturbance, b: Disturbance) -> bool:

@@ -254,7 +254,7 @@ class ScaleWatch:
 
     def _trim(self) -> None:
         self._n_since_trim = 0
-        kept_s = KEPT_BUSY_S if self.busy or self.gate.active is not None else KEPT_IDLE_S
+        kept_s = KEPT_BUSY_S if self.busy or self.gate.undone else KEPT_IDLE_S
         self.ring.forget_before(self.last_t_s - kept_s)
 
     def state(self, from_s: float) -> dict[str, Any]:

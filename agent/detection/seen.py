@@ -10,9 +10,10 @@ from agent.detection.placing import Placed
 from agent.detection.scale_watch import ScaleWatch, Taken
 from agent.detection.window import Window
 
-ALONE_PLATEAU_S = 8.5
-"""Plateau waited for where there is no controller: what was leaned on is let go by then."""
-BELATED_S = 15.0
+ALONE_PLATEAU_S = 6.5
+"""Plateau waited for where there is no controller, and as long again as it takes the gate to see the next
+flow begin, which must not be taken for plateau. What was leaned on is let go by then."""
+BELATED_S = 12.0
 """A controller's word may come so late before the curve is taken to be all there is."""
 RETURN_S = 6.0
 """A next activity is watched for so long, to see whether it takes back the one before."""
@@ -42,7 +43,8 @@ class Seen:
             if not (silent or self._is_over(watch, activity, following)):
                 continue
             activity.done = True
-            for found in _found(watch, activity, following):
+            known_s = watch.last_t_s - (0.0 if silent or final else watch.limits.break_s)
+            for found in _found(watch, activity, following, known_s):
                 watch.taken.append(
                     Taken(found.times.from_s, found.times.to_s, by_curve=True, mass_g=found.mass_g)
                 )
@@ -51,7 +53,7 @@ class Seen:
 
     def _is_over(self, watch: ScaleWatch, activity: Activity, following: Activity | None) -> bool:
         assert activity.to_s is not None  # noqa: S101  (asked only of activities that ended)
-        if watch.last_t_s < activity.to_s + self._wait_s:
+        if watch.last_t_s < activity.to_s + self._wait_s + watch.limits.break_s:
             return False
         return following is None or watch.last_t_s >= following.from_s + RETURN_S
 
@@ -68,11 +70,11 @@ def _is_awaited(activity: Activity, waiting: list[Placed]) -> bool:
     return False
 
 
-def _found(watch: ScaleWatch, activity: Activity, following: Activity | None) -> list[Found]:
+def _found(watch: ScaleWatch, activity: Activity, following: Activity | None, known_s: float) -> list[Found]:
     end_s = activity.to_s if activity.to_s is not None else watch.last_t_s
     found: list[Found] = []
     for from_s, to_s, neighbour_g in _unexplained(watch, activity.from_s, end_s):
-        next_s = following.from_s if following is not None else None
+        next_s = following.from_s if following is not None else known_s
         if to_s < end_s:
             next_s = to_s
         one = by_curve(watch, from_s, to_s, room_around(watch, from_s, to_s, next_s))
