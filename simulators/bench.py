@@ -10,17 +10,13 @@ from __future__ import annotations
 
 import importlib
 import json
-import threading
-from collections import Counter, deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import Any, Protocol
-
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 
 from agent.contract.inputs import RawMessage
 from agent.contract.records import Record, payload, to_json
+from simulators.bench_line import BenchLine, Heard
+from simulators.bench_scale import BenchScale
 from simulators.broker import EmbeddedBroker
 from simulators.cell import Cell
 from simulators.controller import Controller
@@ -37,8 +33,6 @@ RESULT_WITHIN_S = 120.0
 TAIL_S = 45.0
 MOST_RUNS = 10
 """How often the agent may have the controller shoot again before it says its word on a check."""
-WAITS_S = 5.0
-MOST_KEPT = 200_000
 _RETAINED = frozenset({"check", "balance", "wear", "advice", "release", "cause", "alert"})
 
 
@@ -58,57 +52,6 @@ class Agent(Protocol):
 
     def passed(self, now_s: float) -> Outcome:
         """Time passes with no message."""
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """A message that the broker distributed."""
-
-    topic: str
-    payload: bytes
-
-    @property
-    def body(self) -> Any:
-        """The payload as JSON. Raises ValueError where it is none."""
-        return json.loads(self.payload)
-
-
-class BenchScale:
-    """A scale within reach of a hand: `spray_cell.scale("floor").unplug()`."""
-
-    def __init__(self, cell: Cell, name: str) -> None:
-        self._cell = cell
-        self.name = name
-        self.station = cell.stations[name]
-        """Everything about it: scale, container, voice, network."""
-
-    def unplug(self) -> None:
-        """Pull its cable."""
-        self._cell.unplug(self.name)
-
-    def plug_in(self) -> None:
-        """Put the cable back; the scale starts anew and has forgotten its tare."""
-        self._cell.plug_in(self.name)
-
-    def bump(self, force_g: float = 80.0, lasts_s: float = 0.4) -> None:
-        """Knock against it."""
-        self._cell.bump(self.name, force_g, lasts_s)
-
-    def knock_over(self) -> None:
-        """Knock the container off it."""
-        self._cell.knock_over(self.name)
-
-    def take_away(self) -> None:
-        """Lift the container off."""
-        self._cell.take_away(self.name)
-
-    def put_back(self) -> None:
-        """Put the container onto it."""
-        self._cell.put_back(self.name)
-
-    def zero(self) -> None:
-        """Press zero."""
-        self._cell.zero(self.name)
 
 
 class SprayCell:
@@ -135,22 +78,16 @@ class SprayCell:
         self.cell: Cell = build_cell(self.site, story, cell, seed=seed, runs_checks=False)
         self.topics = self.cell.topics
         self.agent: Agent = agent or importlib.import_module("agent.commands.plugin_agent").agent_for(text)
-        self.broker = EmbeddedBroker()
         self.mirror_readings = mirror_readings
+        self._line = BenchLine(self.site.root)
         self._records: list[Record] = []
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"bench-{id(self):x}")
-        self._client.on_message = self._on_message
-        self._client.on_connect = self._on_connect
-        self._subscribed = threading.Event()
-        self._client.on_subscribe = lambda *_: self._subscribed.set()
-        self._came = threading.Condition()
-        self._heard: deque[Heard] = deque(maxlen=MOST_KEPT)
-        self._echoes: Counter[tuple[str, bytes]] = Counter()
-        self._from_others: deque[Heard] = deque(maxlen=MOST_KEPT)
-        self._flushes = 0
-        self._flush_came = 0
 
     # --- the parts
+
+    @property
+    def broker(self) -> EmbeddedBroker:
+        """The running broker: `broker.host`, `broker.port`."""
+        return self._line.broker
 
     @property
     def controller(self) -> Controller:
@@ -252,25 +189,18 @@ class SprayCell:
 
     def heard(self, topic: str = "#") -> list[Heard]:
         """What the broker distributed on a topic (filter) until now, in order."""
-        self._flush()
-        return [one for one in list(self._heard) if mqtt.topic_matches_sub(topic, one.topic)]
+        return self._line.heard(topic)
 
     # --- inside
 
     def start(self) -> SprayCell:
         """Start the broker and connect."""
-        self.broker.start()
-        self._client.connect(self.broker.host, self.broker.port)
-        self._client.loop_start()
-        if not self._subscribed.wait(WAITS_S):
-            raise TimeoutError("the embedded broker did not answer")
+        self._line.start()
         return self
 
     def stop(self) -> None:
         """Disconnect and stop the broker."""
-        self._client.disconnect()
-        self._client.loop_stop()
-        self.broker.stop()
+        self._line.stop()
 
     def __enter__(self) -> SprayCell:
         return self.start()
@@ -285,8 +215,7 @@ class SprayCell:
             self._step(STEP_S if self.cell.attended else min(max(idle_s, STEP_S), 60.0))
 
     def _step(self, seconds: float) -> None:
-        while self._from_others:
-            other = self._from_others.popleft()
+        for other in self._line.from_others():
             self._say(self.agent.take(RawMessage(other.topic, other.payload, self.now_s, 1)).records)
             self.cell.hear(other.topic, other.payload)
         for message in self.cell.advance(self.now_s + seconds):
@@ -295,7 +224,7 @@ class SprayCell:
 
     def _take(self, message: Message) -> None:
         if self.mirror_readings or message.qos:
-            self._mirror(message.topic, message.payload, retain=False)
+            self._line.publish(message.topic, message.payload)
         raw = RawMessage(message.topic, message.payload, message.t_s, message.qos, message.retain)
         self._say(self.agent.take(raw).records)
 
@@ -303,7 +232,7 @@ class SprayCell:
         for record in records:
             self._records.append(record)
             topic, body = self._topic(record), to_json(record).encode()
-            self._mirror(topic, body, retain=record.record in _RETAINED)
+            self._line.publish(topic, body, retain=record.record in _RETAINED)
             self.cell.hear(topic, body)
 
     def _topic(self, record: Record) -> str:
@@ -311,38 +240,3 @@ class SprayCell:
         if record.record in {"check", "wear", "advice", "alert"}:
             return str(getattr(self.topics, record.record)(record.cell, of))
         return str(getattr(self.topics, record.record)(record.cell))
-
-    def _mirror(self, topic: str, data: bytes, *, retain: bool) -> None:
-        if not self._subscribed.is_set():
-            return
-        self._echoes[topic, data] += 1
-        self._client.publish(topic, data, qos=1, retain=retain)
-
-    def _flush(self) -> None:
-        """Wait until the broker has given back all that was published before."""
-        if not self._subscribed.is_set():
-            return
-        self._flushes += 1
-        topic, data = f"{self.site.root}/bench/flush", str(self._flushes).encode()
-        self._client.publish(topic, data, qos=1)
-        with self._came:
-            came = self._came.wait_for(lambda: self._flush_came >= self._flushes, WAITS_S)
-        if not came:
-            raise TimeoutError("the embedded broker did not give back what was published")
-
-    def _on_connect(self, client: mqtt.Client, *_: Any) -> None:
-        client.subscribe(f"{self.site.root}/#", 1)
-
-    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        data = bytes(message.payload)
-        with self._came:
-            if message.topic == f"{self.site.root}/bench/flush":
-                self._flush_came = int(data)
-                self._came.notify_all()
-                return
-            heard = Heard(message.topic, data)
-            self._heard.append(heard)
-            if self._echoes[message.topic, data] > 0:
-                self._echoes[message.topic, data] -= 1
-            else:
-                self._from_others.append(heard)

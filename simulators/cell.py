@@ -15,15 +15,18 @@ import numpy as np
 
 from agent.contract.topics import Topics
 from simulators.controller import Controller
-from simulators.messages import Message, TrueDispense, json_bytes, time_member
+from simulators.gauges import Gauges
+from simulators.messages import Message, TrueDispense
 from simulators.physics.container import Bump, Container
-from simulators.physics.gun import Gun, fit_to_target
+from simulators.physics.gun import Gun, fit_to_target, turn_to
 from simulators.physics.pot import Pot
 from simulators.physics.scale import Scale, ScaleSpec
 from simulators.site import Site, SiteError, SiteSetup
 from simulators.station import Station, Surroundings
 from simulators.technician import Habits, Technician
 
+MOST_TRUTH = 100_000
+"""Dispenses remembered: years of shifts."""
 ATTENDED_FOR_S = 60.0
 """After a programme has ended, somebody is still there for so long."""
 
@@ -61,7 +64,6 @@ class Cell:
         self._latest: dict[str, TrueDispense] = {}
         self._aims: dict[str, str] = {}
         self._attended_until_s = self._said_s = -math.inf
-        self._next_pressure = self._next_temperature = 0.0
         self.on_gun_opened: list[Callable[[TrueDispense], None]] = []
         """Called when a gun opens: scenarios hang their mishaps here."""
 
@@ -97,6 +99,7 @@ class Cell:
                 random.pop(),
                 on_mass=self._weighed,
             )
+        self._gauges = Gauges(self.topics, self.name, start_s, self.around)
         setups = {setup.name: setup for setup in site.setups}
         self.controller = Controller(self, self.name, setups, list(self.guns))
         self.technician = Technician(self, Habits())
@@ -160,7 +163,8 @@ class Cell:
             for message in station.advance(until, guns, attended=self.attended):
                 self._post(message)
         self._spray_at_part(until)
-        self._tell_surroundings(until)
+        for message in self._gauges.advance(until, self.controller.manners, attended=self.attended):
+            self._post(message)
         self._now = until
 
     def _shoots_into(self, gun: str, station: str) -> bool:
@@ -190,6 +194,7 @@ class Cell:
         if not self.stations[truth.scale].plugged_in or not self.stations[truth.scale].container.present:
             truth.spoiled = purpose != "job"
         self.truth.append(truth)
+        del self.truth[:-MOST_TRUTH]
         self._latest[gun] = truth
         self._update_demand()
         for watcher in list(self.on_gun_opened):
@@ -221,19 +226,9 @@ class Cell:
 
         Raises SiteError where no setting does.
         """
-        knob = self.guns[gun]
         first = self.site.setups[0]
-        bar = self._fitting_bar(first)
-        wanted = first.target_g_per_min / 60 * (1 + percent / 100)
-        density = self.around.liquid.density(self.around.celsius)
-        low, high = 0.0, 20.0
-        for _ in range(60):
-            knob.setting = (low + high) / 2
-            if knob.conductance(density) * math.sqrt(bar) < wanted:
-                low = knob.setting
-            else:
-                high = knob.setting
-        if abs(knob.conductance(density) * math.sqrt(bar) / wanted - 1) > 1e-3:
+        wanted = first.target_g_per_min / 60 * (1 + percent / 100) / math.sqrt(self._fitting_bar(first))
+        if not turn_to(self.guns[gun], wanted, self.around.liquid.density(self.around.celsius)):
             raise SiteError(f"gun {gun} cannot give {percent:+g} % of its target at any setting")
 
     # --- mishaps and chores
@@ -311,22 +306,3 @@ class Cell:
                 bar = self.pot.pressure_bar(np.array([(self._now + until) / 2]))
                 grams = gun.mass_g(t, bar, self.around.liquid.density(self.around.celsius))
                 self._weighed(gun, float(grams.sum()))
-
-    def _tell_surroundings(self, until: float) -> None:
-        around = self.around
-        every_s = around.pressure_every_s if self.attended else around.idle_pressure_every_s
-        while every_s > 0.0 and self._next_pressure <= until:
-            at = self._next_pressure
-            bar = float(self.pot.pressure_bar(np.array([at]))[0])
-            self._tell(self.topics.pressure(self.name), round(bar, 4), "bar", at)
-            self._next_pressure += every_s
-        while around.temperature_every_s > 0.0 and self._next_temperature <= until:
-            at = self._next_temperature
-            self._tell(self.topics.temperature(self.name), round(around.celsius, 2), "C", at)
-            self._next_temperature += around.temperature_every_s
-
-    def _tell(self, topic: str, value: float, unit: str, at: float) -> None:
-        manners = self.controller.manners
-        stamp = time_member(self.start_s + at + manners.clock_offset_s, manners.t_form)
-        payload = json_bytes({"value": value, "unit": unit, **stamp})
-        self._post(Message(self.start_s + at + 0.004, topic, payload))

@@ -10,17 +10,14 @@ import json
 import math
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Any, Protocol, TypeAlias
 
-from agent.contract.times import epoch_s
-from simulators.messages import TimeForm, json_bytes, time_member
+from simulators.interlocks import Interlocks, Manners, deadline_s, objection
+from simulators.messages import json_bytes, time_member
 from simulators.site import SiteSetup
 
 Programme: TypeAlias = Iterator[float]
 """Does a step each time it is asked and says after how many seconds it wants to be asked again."""
-MOST_SHOTS = 20
-LONGEST_SHOT_S = 300.0
 
 
 class CellSide(Protocol):
@@ -43,33 +40,6 @@ class CellSide(Protocol):
 
     def prepare(self, setup: SiteSetup) -> None:
         """Turn the pot's regulator to a setup's pressure and fill its liquid."""
-
-
-@dataclass(slots=True)
-class Manners:
-    """How this controller behaves; all may be changed while it runs."""
-
-    answers: bool = True
-    """Whether it takes requests at all."""
-    answers_after_s: float = 0.3
-    refuses: str | None = None
-    """Refuses every request for this reason."""
-    queue_length: int = 4
-    """Requests that may wait while a check runs; beyond that it is busy."""
-    expiry_on_own_clock: bool = True
-    """Judges `expires` by its own clock; else by the life that the request's `at` and `expires` give it."""
-    speaks: bool = True
-    """Whether it tells any events: a cell with no controller on MQTT has one all the same."""
-    tells_purpose: bool = True
-    tells_setup: bool = True
-    t_form: TimeForm = "rfc3339"
-    clock_offset_s: float = 0.0
-    settles_before_s: float = 6.0
-    """Quiet time before the first bleed or shot of a check."""
-    rests_s: float = 8.0
-    """Quiet time after each shot."""
-    repeats_events: bool = False
-    """Sends every event twice, as QoS 1 may."""
 
 
 class Controller:
@@ -198,7 +168,7 @@ class Controller:
     # --- answering
 
     def _answer(self, body: dict[str, Any]) -> None:
-        why_not = self._objection(body)
+        why_not = objection(body, self._interlocks(), self.manners)
         answer = {"id": body["id"], "accepted": why_not is None, "reason": why_not}
         self.cell.say("reply", json_bytes(answer))
         if why_not is None:
@@ -209,53 +179,20 @@ class Controller:
                 shot_s=float(body.get("shot_s") or self._setups[body["setup"]].shot_s),
                 bleed_s=float(body.get("bleed_s") or 0.0),
                 request_id=str(body["id"]),
-                not_after_s=self._deadline_s(body),
+                not_after_s=deadline_s(body, self.cell.now_s(), self.manners),
             )
 
-    def _objection(self, body: dict[str, Any]) -> str | None:
-        """Why a request is refused, or None."""
-        if self.manners.refuses is not None:
-            return self.manners.refuses
-        if body.get("request") != "flow_check":
-            return f"unknown request {body.get('request')!r}"
-        if body.get("gun") not in self._guns:
-            return f"unknown gun {body.get('gun')!r}"
-        if body.get("setup") not in self._setups:
-            return f"unknown setup {body.get('setup')!r}"
-        if self._deadline_s(body) < self.cell.now_s():
-            return "expired"
-        if self.door_open:
-            return "door open"
-        if not self.ready:
-            return f"not ready: {self.not_ready_because}" if self.not_ready_because else "not ready"
-        if self._out_of_bounds(body):
-            return "shots or times out of bounds"
-        if self._running is not None and (
-            self._running[0] == "job" or len(self._waiting) >= self.manners.queue_length
-        ):
-            return f"busy: {self._running[0]}"
-        return None
-
-    def _out_of_bounds(self, body: dict[str, Any]) -> bool:
-        try:
-            shots, shot_s, bleed_s = (float(body.get(name) or 0) for name in ("shots", "shot_s", "bleed_s"))
-        except (TypeError, ValueError):
-            return True
-        return not (
-            0 <= shots <= MOST_SHOTS and 0 <= shot_s <= LONGEST_SHOT_S and 0 <= bleed_s <= LONGEST_SHOT_S
+    def _interlocks(self) -> Interlocks:
+        return Interlocks(
+            guns=tuple(self._guns),
+            setups=frozenset(self._setups),
+            door_open=self.door_open,
+            ready=self.ready,
+            not_ready_because=self.not_ready_because,
+            running=self._running[0] if self._running is not None else None,
+            waiting=len(self._waiting),
+            now_s=self.cell.now_s(),
         )
-
-    def _deadline_s(self, body: dict[str, Any]) -> float:
-        """Until when a request may begin, true time; -inf where its `expires` cannot be read."""
-        expires = body.get("expires")
-        if expires is None:
-            return math.inf
-        try:
-            if self.manners.expiry_on_own_clock:
-                return epoch_s(expires) - self.manners.clock_offset_s
-            return self.cell.now_s() + epoch_s(expires) - epoch_s(body.get("at") or expires)
-        except (ValueError, TypeError, AttributeError):
-            return -math.inf
 
     # --- programmes
 

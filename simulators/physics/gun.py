@@ -151,3 +151,15 @@ def fit_to_target(gun: Gun, target_g_per_min: float, bar: float, density: float,
             high = lift
     gun.setting = turns
     gun.mm_per_turn = low / turns
+
+
+def turn_to(gun: Gun, conductance_g_s: float, density: float, *, most_turns: float = 20.0) -> bool:
+    """Turn a gun's knob until it has this conductance (g/s at one bar); False where no setting has it."""
+    low, high = 0.0, most_turns
+    for _ in range(60):
+        gun.setting = (low + high) / 2
+        if gun.conductance(density) < conductance_g_s:
+            low = gun.setting
+        else:
+            high = gun.setting
+    return abs(gun.conductance(density) - conductance_g_s) < 1e-3 * conductance_g_s
