@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from agent.contract.records import BudgetLine
@@ -45,8 +46,14 @@ def coverage_factor(dof: float | None, level: float = 0.95) -> float:
     return float(ndtri(upper)) if dof is None else float(stdtrit(max(dof, 1.0), upper))
 
 
-def combined(lines: tuple[BudgetLine, ...]) -> Combined:
-    """All contributions together; they are independent by construction."""
+def combined(lines: tuple[BudgetLine, ...], half_widths: Mapping[str, float] | None = None) -> Combined:
+    """All contributions together; they are independent by construction.
+
+    `half_widths` are half 95 % intervals, g/min, of sources that are known to be far from normal (JCGM 101):
+    they join the expanded uncertainty of the others by the root sum of squares.
+    """
     u = math.sqrt(sum(each.u_g_per_min**2 for each in lines))
     dof = welch_satterthwaite(tuple((each.u_g_per_min, each.dof) for each in lines))
-    return Combined(u, dof, coverage_factor(dof) * u)
+    apart = half_widths or {}
+    normal = math.sqrt(sum(each.u_g_per_min**2 for each in lines if each.source not in apart))
+    return Combined(u, dof, math.hypot(coverage_factor(dof) * normal, *apart.values()))

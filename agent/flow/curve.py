@@ -46,16 +46,23 @@ class Axis:
     """The loss is counted from the middle, and bends over the half."""
 
 
+class _Times(NamedTuple):
+    """The times themselves, s."""
+
+    start: float
+    length: float
+    lag: float
+    drip: float
+    slow: float
+
+
 class _Response(NamedTuple):
-    """A step, a ramp and a parabola from one moment on, through the lag, and their slopes by log lag."""
+    """A step, a ramp and a parabola that begin at one moment, through the lag; `gone` is exp(-u/lag)."""
 
     gone: Floats
     step: Floats
     ramp: Floats
     bow: Floats
-    step_by_lag: Floats
-    ramp_by_lag: Floats
-    bow_by_lag: Floats
 
 
 class _Tail(NamedTuple):
@@ -74,14 +81,33 @@ def axis(t_s: Floats, middle_s: float, half_s: float) -> Axis:
     return Axis(t_s, np.column_stack((np.ones_like(t_s), -from_middle, bend)), middle_s, half_s)
 
 
-def columns(on: Axis, times: Floats) -> Floats:
-    """The curve per unit of each amount, shape (n, AMOUNTS). `times` has shape (TIMES,)."""
-    return _columns(on, times, None)[:, :AMOUNTS]
+def curve_of(on: Axis, at: Floats) -> Floats:
+    """What the scale shows at the readings' times, rounding and noise apart, shape (n,)."""
+    times = _times(at)
+    since, after = _since(on, times)
+    one, two = _response(since, times.lag), _response(after, times.lag)
+    curve = on.fixed @ at[:FLOW] + at[FLOW] * (one.ramp - two.ramp) + at[JET] * (one.step - two.step)
+    if at[DROOP] != 0.0:
+        curve += at[DROOP] * ((one.bow - two.bow) / times.length - 0.5 * (one.ramp + two.ramp))
+    if at[DRIP] != 0.0:
+        curve += at[DRIP] * _tail(after, two.gone, times.lag, times.drip).value
+    if at[SLOW] != 0.0:
+        curve -= at[SLOW] * _tail(since, one.gone, times.lag, times.slow).value
+    return np.asarray(curve)
 
 
-def columns_and_slopes(on: Axis, at: Floats) -> Floats:
-    """The columns, then the curve's derivatives by the times, shape (n, SIZE). `at` has shape (SIZE,)."""
-    return _columns(on, at[AMOUNTS:], at[:AMOUNTS])
+def drip_column(on: Axis, at: Floats, tau_s: float) -> Floats:
+    """The curve per gram of drip that dies away with `tau_s`, shape (n,)."""
+    times = _times(at)
+    _, after = _since(on, times)
+    return _tail(after, np.exp(-after / times.lag), times.lag, tau_s).value
+
+
+def slow_column(on: Axis, at: Floats, tau_s: float) -> Floats:
+    """The curve per gram that a start leaves out which takes `tau_s`, shape (n,)."""
+    times = _times(at)
+    since, _ = _since(on, times)
+    return -_tail(since, np.exp(-since / times.lag), times.lag, tau_s).value
 
 
 def dispensed_g(at: Floats) -> float:
@@ -98,59 +124,75 @@ def dispensed_gradient(at: Floats) -> Floats:
     return gradient
 
 
-def _columns(on: Axis, times: Floats, amounts: Floats | None) -> Floats:
-    start, length = float(times[START]), float(times[LENGTH])
-    lag, drip, slow = np.exp(times[LOG_LAG:])
-    since = np.maximum(on.t_s - start, 0.0)
-    after = np.maximum(on.t_s - (start + length), 0.0)
+def columns_and_slopes(on: Axis, at: Floats) -> Floats:
+    """The curve's derivatives by all parameters, shape (n, SIZE): for an amount, the curve per unit of it.
+
+    Those by a drip or a slow start of exactly no grams are left zero, for they are not being fitted.
+    """
+    times = _times(at)
+    length, lag = times.length, times.lag
+    since, after = _since(on, times)
     one, two = _response(since, lag), _response(after, lag)
     out = np.zeros((on.t_s.size, SIZE))
-    out[:, :3] = on.fixed
+    out[:, :FLOW] = on.fixed
     out[:, FLOW] = one.ramp - two.ramp
     out[:, DROOP] = (one.bow - two.bow) / length - 0.5 * (one.ramp + two.ramp)
     out[:, JET] = one.step - two.step
-    tail = _tail(after, two.gone, lag, drip)
-    late = _tail(since, one.gone, lag, slow)
-    out[:, DRIP] = tail.value
-    out[:, SLOW] = -late.value
-    if amounts is None:
-        return out
-    flow, droop, jet = amounts[FLOW], amounts[DROOP], amounts[JET]
+    flow, droop, jet = at[FLOW], at[DROOP], at[JET]
     begun, ended = (since > 0) * one.gone / lag, (after > 0) * two.gone / lag
     by_since = flow * one.step + droop * (one.ramp / length - 0.5 * one.step) + jet * begun
     by_after = -flow * two.step - droop * (two.ramp / length + 0.5 * two.step) - jet * ended
-    by_after += amounts[DRIP] * tail.by_u
-    by_since -= amounts[SLOW] * late.by_u
+    ramp_one, bow_one = _by_lag(since, one, lag)
+    ramp_two, bow_two = _by_lag(after, two, lag)
+    by_lag = (flow - 0.5 * droop) * ramp_one - (flow + 0.5 * droop) * ramp_two
+    by_lag += droop / length * (bow_one - bow_two) - jet * (since * one.gone - after * two.gone) / lag
+    if at[DRIP] != 0.0:
+        tail = _tail(after, two.gone, lag, times.drip)
+        out[:, DRIP] = tail.value
+        out[:, AMOUNTS + LOG_DRIP] = at[DRIP] * tail.by_tau
+        by_after += at[DRIP] * tail.by_u
+        by_lag += at[DRIP] * tail.by_lag
+    if at[SLOW] != 0.0:
+        late = _tail(since, one.gone, lag, times.slow)
+        out[:, SLOW] = -late.value
+        out[:, AMOUNTS + LOG_SLOW] = -at[SLOW] * late.by_tau
+        by_since -= at[SLOW] * late.by_u
+        by_lag -= at[SLOW] * late.by_lag
     out[:, AMOUNTS + START] = -by_since - by_after
     out[:, AMOUNTS + LENGTH] = -by_after - droop * (one.bow - two.bow) / length**2
-    out[:, AMOUNTS + LOG_LAG] = (
-        flow * (one.ramp_by_lag - two.ramp_by_lag)
-        + droop * ((one.bow_by_lag - two.bow_by_lag) / length - 0.5 * (one.ramp_by_lag + two.ramp_by_lag))
-        + jet * (one.step_by_lag - two.step_by_lag)
-        + amounts[DRIP] * tail.by_lag
-        - amounts[SLOW] * late.by_lag
-    )
-    out[:, AMOUNTS + LOG_DRIP] = amounts[DRIP] * tail.by_tau
-    out[:, AMOUNTS + LOG_SLOW] = -amounts[SLOW] * late.by_tau
+    out[:, AMOUNTS + LOG_LAG] = by_lag
     return out
 
 
+def _times(at: Floats) -> _Times:
+    return _Times(
+        *(float(time) for time in at[AMOUNTS : AMOUNTS + LOG_LAG]), *np.exp(at[AMOUNTS + LOG_LAG :])
+    )
+
+
+def _since(on: Axis, times: _Times) -> tuple[Floats, Floats]:
+    since = on.t_s - times.start
+    return np.maximum(since, 0.0), np.maximum(since - times.length, 0.0)
+
+
 def _response(u: Floats, lag: float) -> _Response:
-    gone = np.exp(-u / lag)
+    gone = np.exp(u * (-1.0 / lag))
     step = 1.0 - gone
     ramp = u - lag * step
-    bow = 0.5 * u**2 - lag * ramp
-    step_by_lag = -gone * u / lag
-    ramp_by_lag = -lag * (step + step_by_lag)
-    return _Response(gone, step, ramp, bow, step_by_lag, ramp_by_lag, -lag * (ramp + ramp_by_lag))
+    return _Response(gone, step, ramp, 0.5 * u * u - lag * ramp)
+
+
+def _by_lag(u: Floats, response: _Response, lag: float) -> tuple[Floats, Floats]:
+    ramp = u * response.gone - lag * response.step
+    return ramp, -lag * (response.ramp + ramp)
 
 
 def _tail(u: Floats, gone: Floats, lag: float, tau: float) -> _Tail:
     # The formula is 0/0 where both time constants are alike; a hair's breadth apart it is exact enough.
     tau = tau if abs(tau - lag) > 2e-3 * lag else lag * 1.002
     apart = tau - lag
-    fading = np.exp(-u / tau)
+    fading = np.exp(u * (-1.0 / tau))
     both = (tau * fading - lag * gone) / apart
-    by_lag = lag * ((gone + gone * u / lag) - both) / apart
-    by_tau = tau * (both - (fading + fading * u / tau)) / apart
+    by_lag = ((lag + u) * gone - lag * both) / apart
+    by_tau = (tau * both - (tau + u) * fading) / apart
     return _Tail(1.0 - both, (fading - gone) / apart, by_lag, by_tau)

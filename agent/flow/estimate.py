@@ -23,15 +23,17 @@ from agent.flow.curve import (
     START,
     Axis,
     axis,
-    columns,
+    curve_of,
     dispensed_g,
     dispensed_gradient,
+    drip_column,
+    slow_column,
 )
 from agent.flow.evaporation import Rate, weighed
 from agent.flow.first_look import FirstLook, first_look
 from agent.flow.joint import Data, Joint, Prior, fit, gain_by, tukey
 from agent.flow.known import Known
-from agent.flow.noise import noise_of
+from agent.flow.noise import noise_of, root_mean_square
 from agent.flow.plateaus import DITHERED, stand_in
 from agent.flow.priors import DRIP_S, LOSS_U, SLOW_MOST_S, SLOW_S, prior_of, start_of
 from agent.flow.surroundings import Surroundings
@@ -45,7 +47,7 @@ TOLD_PER_STEP = 3.0
 """Independent readings that a ramp gives for each step it crosses (choice of ours)."""
 HIDDEN_S = 0.1
 """Surge or slow start that a coarse scale may hide, in seconds of flow (standard uncertainty)."""
-FLUCTUATION = 0.12
+FLUCTUATION = 0.15
 """Relative standard deviation of the mean evaporation in a dispense from that around it (common practice)."""
 
 
@@ -79,7 +81,7 @@ class Readings:
 
         `noise_g` tells what to leave out of it; `typical` takes the median, which forgives yet more.
         """
-        residual = self.mass_g - columns(self.on, joint.at[AMOUNTS:]) @ joint.at[:AMOUNTS]
+        residual = self.mass_g - curve_of(self.on, joint.at)
         noise = noise_of(
             self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, typical=typical
         )
@@ -93,13 +95,15 @@ class Parts:
     readings_g: float
     rounding_g: float
     drift_g: float
+    drift_half_g: float
+    """Half the width of the 95 % interval of the drift: its distribution may be far from normal."""
     timing_g: float
     """By what is assumed of the valve's delays, where the plateaus do not tell the grams by themselves."""
     shape_g: float
     """By what is assumed of droop, jet, drip and lag."""
 
 
-NO_PARTS = Parts(0.0, 0.0, 0.0, 0.0, 0.0)
+NO_PARTS = Parts(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,7 +225,9 @@ def _chosen(data: Data, prior: Prior, joint: Joint) -> tuple[Prior, Joint]:
         # On a coarse scale the grams rest on the ramp, and a surge or a slow start hides between two steps.
         prior = prior.narrowed(SLOW, HIDDEN_S / SLOW_MOST_S)
         slow = True
-        best = fit(data, prior.without(drip=True, slow=False), joint.at)
+        begin = joint.at.copy()
+        begin[SLOW] = 0.01 * begin[FLOW]
+        best = fit(data, prior.without(drip=True, slow=False), begin)
     for _ in range(2):
         tried = []
         for is_drip in (True, False):
@@ -242,13 +248,8 @@ def _chosen(data: Data, prior: Prior, joint: Joint) -> tuple[Prior, Joint]:
 
 
 def _promising(data: Data, joint: Joint, *, drip: bool) -> bool:
-    amount, which = (DRIP, LOG_DRIP) if drip else (SLOW, LOG_SLOW)
-    for tau in (0.3, 1.5):
-        times = joint.at[AMOUNTS:].copy()
-        times[which] = math.log(tau)
-        if gain_by(joint, columns(data.on, times)[:, amount]) > WORTH:
-            return True
-    return False
+    column = drip_column if drip else slow_column
+    return any(gain_by(joint, column(data.on, joint.at, tau_s)) > WORTH for tau_s in (0.3, 1.5))
 
 
 def _bending(prior: Prior, joint: Joint) -> Prior:
@@ -276,16 +277,19 @@ def _condensed(readings: Readings, joint: Joint, left: Left, noise_d: float | No
             extra += [(t, m, found.noise_g) for t, m in zip(found.t_s, found.mass_g, strict=True)]
     if not extra:
         return Data(on, readings.mass_g, left.noise_g)
-    # The ramp crosses the steps one after the other; there each reading is an interval of its own.
     added = np.array(extra)
-    kept &= left.weight > 0
-    t_s, mass = np.concatenate((t_s[kept], added[:, 0])), np.concatenate((readings.mass_g[kept], added[:, 1]))
-    noise = np.concatenate((np.full(int(kept.sum()), (noise_d or ROUNDED_NOISE[1]) * d), added[:, 2]))
-    half = np.concatenate((np.full(int(kept.sum()), 0.5 * d), np.zeros(len(extra))))
-    told = min(
-        TOLD_PER_STEP * max(abs(float(at[FLOW])) * (end - start) / d, 1.0) / max(int(kept.sum()), 1), 1.0
-    )
-    return Data(axis(t_s, on.middle_s, on.half_s), mass, noise, half, told)
+    stood = axis(np.concatenate((t_s[kept], added[:, 0])), on.middle_s, on.half_s)
+    mass = np.concatenate((readings.mass_g[kept], added[:, 1]))
+    spraying = (t_s > start) & (t_s < end) & (left.weight > 0)
+    if not spraying.any() or root_mean_square(left.residual_g[spraying]) > DITHERED * d:
+        return Data(stood, mass, np.concatenate((left.noise_g[kept], added[:, 2])))
+    # The ramp crosses the steps one after the other; there each reading is an interval of its own.
+    n = int(kept.sum())
+    noise = np.concatenate((np.full(n, (noise_d or ROUNDED_NOISE[1]) * d), added[:, 2]))
+    half = np.concatenate((np.full(n, 0.5 * d), np.zeros(len(extra))))
+    steps = abs(float(at[FLOW])) * (end - start) / d
+    told = min(TOLD_PER_STEP * max(steps, 1.0) / max(n, 1), 1.0)
+    return Data(stood, mass, noise, half, told)
 
 
 def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) -> Estimate:
@@ -306,7 +310,16 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
         raw,
         rate=rate,
         mass_g=dispensed_g(joint.at) + by_rate * (rate.known.value - seen.value),
-        parts=_parts(raw, data, by_all, math.hypot(by_rate * rate.known.u, fluctuating), around),
+        parts=_parts(
+            raw,
+            data,
+            by_all,
+            d=around.scale.resolution_g,
+            drift=(
+                math.hypot(by_rate * rate.known.u, fluctuating),
+                math.hypot(by_rate * rate.half_width, 1.96 * fluctuating),
+            ),
+        ),
         dof=max(used, 1.0),
     )
 
@@ -324,7 +337,7 @@ def _rates_before(window: Window, around: Surroundings) -> tuple[Known, ...]:
     return tuple(known)
 
 
-def _parts(raw: Estimate, data: Data, by_all: Floats, drift_g: float, around: Surroundings) -> Parts:
+def _parts(raw: Estimate, data: Data, by_all: Floats, *, d: float, drift: tuple[float, float]) -> Parts:
     # The variance of a penalised fit is the sum of what each reading and each prior brings (JCGM 100, 5.1.2):
     # covariance (J' W J + P) covariance = covariance.
     joint, prior = raw.joint, raw.prior
@@ -332,7 +345,6 @@ def _parts(raw: Estimate, data: Data, by_all: Floats, drift_g: float, around: Su
     along = by_all[LOSS] / joint.covariance[LOSS, LOSS]
     rest = by_all - along * joint.covariance[:, LOSS]
     by_reading = np.square(joint.slopes @ rest) * joint.information
-    d = around.scale.resolution_g
     share = np.minimum(d**2 / 12.0 / np.square(data.noise_g), 1.0)
     if data.half_g is not None:
         share = np.ones_like(share)
@@ -347,7 +359,7 @@ def _parts(raw: Estimate, data: Data, by_all: Floats, drift_g: float, around: Su
     return Parts(
         math.sqrt(max(readings, 0.0)),
         math.sqrt(rounding),
-        drift_g,
+        *drift,
         math.sqrt(timing),
         math.sqrt(float(by_prior.sum())),
     )

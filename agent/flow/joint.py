@@ -19,8 +19,8 @@ from agent.flow.curve import (
     SIZE,
     SLOW,
     Axis,
-    columns,
     columns_and_slopes,
+    curve_of,
 )
 
 TUKEY = 4.685
@@ -98,7 +98,7 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
     precision = 1.0 / prior.u[free] ** 2
     at = start.copy()
     at[prior.u == 0] = prior.mean[prior.u == 0]
-    terms = _terms(data, data.mass_g - columns(data.on, at[AMOUNTS:]) @ at[:AMOUNTS])
+    terms = _terms(data, data.mass_g - curve_of(data.on, at))
     loss = terms.loss + _penalty(at, prior, free)
     for _ in range(steps):
         slopes = columns_and_slopes(data.on, at)
@@ -109,7 +109,7 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
             trial = at.copy()
             trial[free] += scale * move
             _keep_sane(trial)
-            tried = _terms(data, data.mass_g - columns(data.on, trial[AMOUNTS:]) @ trial[:AMOUNTS])
+            tried = _terms(data, data.mass_g - curve_of(data.on, trial))
             trial_loss = tried.loss + _penalty(trial, prior, free)
             if trial_loss <= loss:
                 break
