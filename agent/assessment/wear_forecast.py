@@ -144,15 +144,13 @@ def crossing(
     if meets > furthest:
         return None
 
-    def half(x: float) -> float:
-        bend = U_POWER * abs(line.at(x)) * math.log((x - start) / (now - start))
-        return math.hypot(line.half_width(x, level), coverage_factor(None, level) * bend)
-
-    def upper(x: float) -> float:
-        return line.at(x) + half(x)
+    power = coverage_factor(None, level) * U_POWER
 
     def lower(x: float) -> float:
-        return line.at(x) - half(x)
+        return line.at(x) * ((x - start) / (now - start)) ** -power - line.half_width(x, level)
+
+    def upper(x: float) -> float:
+        return line.at(x) * ((x - start) / (now - start)) ** power + line.half_width(x, level)
 
     earliest = now if upper(now) >= limit else _root(upper, limit, now, meets)
     latest = None
