@@ -15,9 +15,10 @@ class Refused(Exception):  # noqa: N818 - it reads as what it is
     """
 
     def __init__(self, code: str, fault: str) -> None:
-        super().__init__(fault)
+        # A library's words may hold part of a payload: no control character of it may reach a log.
+        self.fault = "".join(letter if letter.isprintable() else "?" for letter in fault)
         self.code = code
-        self.fault = fault
+        super().__init__(self.fault)
 
 
 def shown(value: object) -> str:

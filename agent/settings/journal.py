@@ -18,9 +18,5 @@ class Journal(Section):
     """Space held back, megabytes, and given up when the disk is full so that old rows can be removed."""
     free_mb: Annotated[int, Field(ge=0, le=1_000_000)] = 200
     """An alarm is raised when less than this is free on the disk, megabytes."""
-    keep_days: Annotated[float, Field(ge=1, le=36500)] = 3650.0
-    """Records are kept for so many days."""
-    keep_raw_days: Annotated[float, Field(ge=1, le=36500)] = 400.0
-    """Raw readings of the dispenses are kept for so many days."""
     keep_rows: Annotated[int, Field(ge=1000, le=1_000_000_000)] = 5_000_000
     """At most so many records are kept."""

@@ -164,6 +164,7 @@ def test_good_messages_with_pieces_exchanged(
 @example("f/event", {"a": "on", "b": "1", "ids": [1e308], "t": [1e308, 1e308]})
 @example("f/both", {"a": [{"v": 1}, {"v": "x"}, {"v": None}]})
 @example("f/both", {"a": []})
+@example("f/both", {"a": "\x1b[31m"})
 @example("f/both", {"a": [{"v": 1e308}, {"v": 1e308}]})
 def test_any_json_on_foreign_topics(topic: str, body: Any) -> None:
     check(FOREIGN, topic, json.dumps(body).encode())
@@ -176,10 +177,10 @@ def test_any_topic(topic: str, payload: bytes) -> None:
     check(DECODER, topic, payload)
 
 
-@given(st.floats(), st.sampled_from(GOOD), st.sampled_from(TOPICS))
+@given(st.floats(allow_nan=False, allow_infinity=False), st.sampled_from(GOOD), st.sampled_from(TOPICS))
 def test_any_arrival(arrived_s: float, payload: bytes, topic: str) -> None:
-    if not math.isnan(arrived_s):
-        check(DECODER, topic, payload, arrived_s=arrived_s)
+    # A clock may show anything, but not infinity; the capture reader sees to that for its own times.
+    check(DECODER, topic, payload, arrived_s=arrived_s)
 
 
 def test_the_good_ones_are_good() -> None:
