@@ -5,6 +5,7 @@ access list: one message from every user on every topic, and every user subscrib
 """
 
 import json
+import re
 import socket
 import ssl
 import subprocess
@@ -150,6 +151,20 @@ def test_every_topic_of_the_contract_is_in_the_table() -> None:
         if callable(method) and not name.startswith("_"):
             wanted = method.__code__.co_varnames[1 : method.__code__.co_argcount]
             assert getattr(topics, name)(*(samples[one] for one in wanted)) in MAY, name
+
+
+def test_the_encrypted_port_is_the_only_one(site: SiteBroker) -> None:
+    """An option of listeners that stands above the first `listener` line opens port 1883 besides."""
+    opened = re.findall(r"Opening \S+ listen socket on port (\d+)", site.part.log.read_text())
+    assert set(opened) == {str(site.port)}
+    children = Path("/proc/net/tcp").read_text() + Path("/proc/net/tcp6").read_text()
+    held = {str(link.readlink()) for link in Path(f"/proc/{site.part.pid}/fd").iterdir() if link.is_symlink()}
+    listening = {
+        int(words[1].rpartition(":")[2], 16)
+        for words in (line.split() for line in children.splitlines())
+        if words[3] == "0A" and f"socket:[{words[9]}]" in held
+    }
+    assert listening == {site.port}
 
 
 def test_nobody_takes_over_another_session(site: SiteBroker) -> None:
