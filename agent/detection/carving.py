@@ -172,14 +172,18 @@ def _net_g(stretch: Stretch, from_s: float, to_s: float) -> float:
     return float(np.median(after) - np.median(before)) if before.size and after.size else float("inf")
 
 
-def torn_apart(watch: ScaleWatch, placed: Placed) -> list[Placed]:
+def torn_apart(watch: ScaleWatch, placed: Placed, usual_s: float | None) -> list[Placed]:
     """A told dispense as it is, or the two it was where a closing and an opening in between were lost.
 
-    Two rises with more than `PARTED_S` of rest between them are two; air or an empty pot interrupts a spray,
-    but one that comes back by itself after so long is not the same shot.
+    Two rises with a break between them are two where the time told is far longer than usual; where nothing
+    is usual yet, where the break is longer than air or an empty pot interrupts a spray.
     """
-    if placed.from_s is None or placed.to_s is None or placed.to_s - placed.from_s < PARTED_S:
+    if placed.from_s is None or placed.to_s is None:
         return [placed]
+    told_s = placed.to_s - placed.from_s
+    if told_s < PARTED_S or (usual_s is not None and told_s < 1.4 * usual_s):
+        return [placed]
+    parted_s = PARTED_S if usual_s is None else watch.limits.break_s
     inside = [
         activity
         for activity in watch.gate.activities
@@ -196,7 +200,7 @@ def torn_apart(watch: ScaleWatch, placed: Placed) -> list[Placed]:
         found = by_curve(watch, activity.from_s, activity.to_s, room)
         rises += [found.rise] if found is not None and found.rise is not None else []
     for first, second in pairwise(rises):
-        if second.from_s - first.to_s > PARTED_S:
+        if second.from_s - first.to_s > parted_s:
             middle_s = 0.5 * (first.to_s + second.from_s)
             opening = replace(placed, to_s=None, until_s=middle_s, open_s=None)
             closing = replace(placed, from_s=None, open_s=None)

@@ -10,6 +10,7 @@ a quarter of a second, when an event arrives, or at a time fixed by those, which
 
 from __future__ import annotations
 
+from collections import deque
 from typing import Any
 
 from agent.contract.inputs import ControllerEvent, ScaleReading
@@ -34,6 +35,7 @@ UNCLOSED_S = 600.0
 HOMELESS_S = 120.0
 """What a gun did that no scale shows is forgotten after this."""
 SAME_S = 1.5
+KEPT_LENGTHS = 9
 USUAL_SHOT_S = 30.0
 NEVER = float("inf")
 
@@ -51,6 +53,7 @@ class Detector:
         self._watches = {scale.name: ScaleWatch(scale, plan) for scale in cell.scales}
         self._namer = Namer(cell, self._triggers)
         self._seen = Seen(cell, self._namer)
+        self._lengths_s: dict[str | None, deque[float]] = {}
         self._due_s = NEVER
         self._began_s = NEVER
         self._passed_s = float("-inf")
@@ -200,7 +203,7 @@ class Detector:
             elif not final and any(self._may_be_open(watch, still, one) for still in waiting):
                 waiting.append(one)
             elif final or self._is_ready(watch, one, following, now_s):
-                for part in torn_apart(watch, one):
+                for part in torn_apart(watch, one, self._usual_s(one)):
                     window = self._told(watch, part, following, now_s)
                     found += [window] if window is not None else []
             else:
@@ -243,9 +246,14 @@ class Detector:
         """How long a closing is waited for: half as long again as planned, and ten seconds."""
         if one.purpose == "job":
             return UNCLOSED_S
+        return 1.5 * (self._usual_s(one) or USUAL_SHOT_S) + 10.0
+
+    def _usual_s(self, one: Placed) -> float | None:
+        """How long this dispense should take at most: by its setup, else by the gun's last ones."""
         setup = self._triggers.setup(self._namer.setup_of(one)[0])
-        planned_s = max(setup.shot_s, setup.bleed_s) if setup is not None else USUAL_SHOT_S
-        return 1.5 * planned_s + 10.0
+        if setup is not None:
+            return max(setup.shot_s, setup.bleed_s)
+        return max(self._lengths_s.get(one.told[0].gun, ()), default=None)
 
     def _is_swallowed(self, watch: ScaleWatch, one: Placed) -> bool:
         """Whether the scale alone told this dispense before the controller's late word came."""
@@ -272,6 +280,9 @@ class Detector:
         if one.purpose == "job" and found.rise is None:
             return None
         watch.taken.append(Taken(found.times.from_s, found.times.to_s, by_curve=False, mass_g=found.mass_g))
+        if found.times.open_s is not None:
+            lengths = self._lengths_s.setdefault(one.told[0].gun, deque(maxlen=KEPT_LENGTHS))
+            lengths.append(found.times.open_s)
         return self._namer.told(watch, one, found, now_s)
 
     def _forget(self, one: Placed) -> None:

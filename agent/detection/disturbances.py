@@ -29,6 +29,8 @@ PUT_BACK_S = 15.0
 SMEARS_S = 2.5
 """Five time constants of a slow filter: so long a knock may be seen."""
 JET_S = 2.5
+JET_LASTS_S = 2.0
+"""A jet's push comes and goes within what a filter smears."""
 HIDDEN_GAP_S = 0.5
 """A step is smeared over about this time on either side by the scale's filter."""
 UNEVEN = 0.25
@@ -146,18 +148,21 @@ def _between(blocks: Blocks, span: tuple[int, int], free: tuple[int, int]) -> Di
     found = Disturbance(float(t[first]), float(t[last]), moved, depth)
     if abs(moved) <= tolerance:
         return replace(found, moved_g=0.0)
-    return (
-        replace(found, moved_g=0.0, jet=True) if _is_jet(blocks, moved, slope_before, slope_after) else found
-    )
+    if gap_s < JET_LASTS_S and _is_jet(blocks, found, slope_before, slope_after):
+        return replace(found, moved_g=0.0, jet=True)
+    return found
 
 
-def _is_jet(blocks: Blocks, moved_g: float, slope_before: float, slope_after: float) -> bool:
+def _is_jet(blocks: Blocks, found: Disturbance, slope_before: float, slope_after: float) -> bool:
     flows = FLOWS * blocks.limits.slowest_g_per_s
-    if moved_g > 0.0:
+    if found.moved_g > 0.0:
         rest, flow = slope_before, slope_after
     else:
         rest, flow = slope_after, slope_before
-    return flow > flows and rest < UNEVEN * flow and abs(moved_g) < JET_S * flow + blocks.same_g
+    most = JET_S * flow + blocks.same_g
+    return (
+        flow > flows and rest < UNEVEN * flow and abs(found.moved_g) < most and abs(found.depth_g) < 2 * most
+    )
 
 
 def _hidden(blocks: Blocks) -> list[Disturbance]:
@@ -187,7 +192,7 @@ def _hidden(blocks: Blocks) -> list[Disturbance]:
     steady = np.minimum(left, right) > FLOWS * blocks.limits.slowest_g_per_s
     steady &= np.abs(left - right) < 0.15 * slope
     steady &= spread < np.maximum(0.05 * slope, max(2.0 * blocks.noise_g, 0.5 * blocks.limits.resolution_g))
-    least_g = max(8.0 * blocks.limits.resolution_g, 12.0 * blocks.noise_g)
+    least_g = max(10.0 * blocks.limits.resolution_g, 12.0 * blocks.noise_g)
     large = np.abs(step) > np.maximum(STEP * slope, least_g)
     return _peaks(t[(n - 1) // 2 :], np.where(whole & steady & large, step, 0.0))
 

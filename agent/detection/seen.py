@@ -80,6 +80,8 @@ def _found(watch: ScaleWatch, activity: Activity, following: Activity | None, kn
         one = by_curve(watch, from_s, to_s, room_around(watch, from_s, to_s, next_s))
         if one is None or one.mass_g < SHARE_OF_NEIGHBOUR * neighbour_g:
             continue
+        if neighbour_g > 0.0 and "container_moved" in one.notes:
+            continue
         if following is not None and _is_taken_back(watch, one, following):
             continue
         found.append(one)
