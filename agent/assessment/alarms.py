@@ -10,11 +10,13 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+from agent.assessment.alarms_one import Alarm, AlarmStanding, outward, standing_of
 from agent.assessment.alarms_states import HIDDEN, AlarmEvent, next_state
-from agent.assessment.alarms_table import AGENT_ALARMS, CELL_ALARMS, AlarmKind, Priority, alarm_name
+from agent.assessment.alarms_table import CELL_ALARMS, AlarmKind, Priority, alarm_name
+from agent.assessment.alarms_table_agent import AGENT_ALARMS
 from agent.contract.inputs import AlarmCommand
 from agent.contract.plan import Cell
-from agent.contract.records import AlarmState, Alert, record_id
+from agent.contract.records import Alert, record_id
 from agent.contract.times import epoch_s, rfc3339
 
 SHELVE_MIN = 60.0
@@ -39,48 +41,6 @@ class Fault:
     """The cell it touches; "agent" for what is the agent's own."""
 
 
-@dataclass(frozen=True, slots=True)
-class AlarmStanding:
-    """How one alarm stands, for a page or a health report."""
-
-    name: str
-    state: AlarmState
-    active: bool
-    priority: Priority
-    since: str
-    text: str
-
-
-@dataclass(slots=True)
-class _Alarm:
-    name: str
-    kind: AlarmKind
-    suppressors: tuple[str, ...] = ()
-    state: AlarmState = "NORM"
-    told: AlarmState = "NORM"
-    raw: bool = False
-    raw_since_s: float = 0.0
-    raw_last_s: float = 0.0
-    active: bool = False
-    since_s: float = 0.0
-    text: str = ""
-    mark: str | None = None
-    """What the text is about; None after a restart, when that is not known."""
-    acknowledged_by: str | None = None
-    shelved_until_s: float | None = None
-
-    def due_s(self) -> float:
-        """When the next thing happens by itself; infinity where nothing is pending."""
-        due = math.inf
-        if self.raw != self.active:
-            due = self.raw_since_s + (self.kind.on_delay_s if self.raw else self.kind.off_delay_s)
-        if self.raw and self.kind.ends_after_s is not None:
-            due = min(due, self.raw_last_s + self.kind.ends_after_s)
-        if self.shelved_until_s is not None:
-            due = min(due, self.shelved_until_s)
-        return due
-
-
 @dataclass(slots=True)
 class AlarmPanel:
     """All alarms of a cell, by name. `cell` is "agent" for the alarms of the agent itself."""
@@ -90,13 +50,13 @@ class AlarmPanel:
     """Commands that named no alarm of this panel, or no sensible shelving."""
     dropped_names: int = 0
     """Faults dropped because the panel is full."""
-    _alarms: dict[str, _Alarm] = field(default_factory=dict)
+    _alarms: dict[str, Alarm] = field(default_factory=dict)
     _due_s: float | None = None
     """When the next thing happens by itself; None where it must be looked up."""
 
     def add(self, name: str, kind: AlarmKind, suppressors: tuple[str, ...] = ()) -> None:
         """Make an alarm known: only known alarms can be reported or commanded."""
-        self._alarms[name] = _Alarm(name, kind, suppressors)
+        self._alarms[name] = Alarm(name, kind, suppressors)
 
     def report(self, name: str, active: bool, at_s: float, text: str = "", mark: str = "") -> list[Alert]:
         """A condition as it is at `at_s` (epoch seconds). Raises KeyError for a name never added.
@@ -157,7 +117,7 @@ class AlarmPanel:
             return given + self._go(alarm, "acknowledge", at_s)
         if command.command == "shelve":
             again = alarm.state == "SHLVD"
-            if _outward(alarm) == "NORM":
+            if outward(alarm) == "NORM":
                 alarm.state = "NORM"
             if again or alarm.state not in HIDDEN:
                 alarm.shelved_until_s = at_s + 60.0 * min(minutes, LONGEST_SHELVE_MIN)
@@ -204,7 +164,7 @@ class AlarmPanel:
     def holding(self) -> list[AlarmStanding]:
         """Active alarms of high priority that hold the release on their own, by name."""
         return [
-            _standing(alarm)
+            standing_of(alarm)
             for _, alarm in sorted(self._alarms.items())
             if alarm.active and alarm.kind.holds and alarm.kind.priority == "high"
         ]
@@ -212,7 +172,7 @@ class AlarmPanel:
     def standing(self) -> tuple[AlarmStanding, ...]:
         """Every alarm that is not simply normal, by name."""
         return tuple(
-            _standing(alarm) for _, alarm in sorted(self._alarms.items()) if _outward(alarm) != "NORM"
+            standing_of(alarm) for _, alarm in sorted(self._alarms.items()) if outward(alarm) != "NORM"
         )
 
     def restore(self, alerts: Iterable[Alert]) -> None:
@@ -228,7 +188,7 @@ class AlarmPanel:
                 self.add(alert.name, kind)
             self._take(self._alarms[alert.name], alert)
 
-    def _take(self, alarm: _Alarm, alert: Alert) -> None:
+    def _take(self, alarm: Alarm, alert: Alert) -> None:
         alarm.state = alarm.told = alert.state
         alarm.text, alarm.mark = alert.text, None
         alarm.since_s = alarm.raw_since_s = alarm.raw_last_s = epoch_s(alert.since)
@@ -239,7 +199,7 @@ class AlarmPanel:
         # alarm that was suppressed counts as active: it was only ever shown because of that.
         alarm.raw = alarm.active = alert.state in ("UNACK", "ACKED", "DSUPR")
 
-    def _run(self, alarm: _Alarm, at_s: float) -> list[Alert]:
+    def _run(self, alarm: Alarm, at_s: float) -> list[Alert]:
         given: list[Alert] = []
         if alarm.shelved_until_s is not None and alarm.shelved_until_s <= at_s:
             alarm.shelved_until_s = None
@@ -253,7 +213,7 @@ class AlarmPanel:
                 given += self._turn(alarm, at_s)
         return given
 
-    def _turn(self, alarm: _Alarm, at_s: float) -> list[Alert]:
+    def _turn(self, alarm: Alarm, at_s: float) -> list[Alert]:
         alarm.active = alarm.raw
         if alarm.active:
             alarm.since_s = alarm.raw_since_s
@@ -265,19 +225,19 @@ class AlarmPanel:
                 given += self._go(other, event, at_s)
         return given
 
-    def _suppressed(self, alarm: _Alarm) -> bool:
+    def _suppressed(self, alarm: Alarm) -> bool:
         return any(self.active(name) for name in alarm.suppressors)
 
-    def _go(self, alarm: _Alarm, event: AlarmEvent, at_s: float) -> list[Alert]:
+    def _go(self, alarm: Alarm, event: AlarmEvent, at_s: float) -> list[Alert]:
         alarm.state = next_state(alarm.state, event, alarm.active)
         if alarm.state == "NORM" and not alarm.active and self._suppressed(alarm):
             alarm.state = "DSUPR"
         if alarm.state == "UNACK" and self._suppressed(alarm):
             alarm.state = "DSUPR"
-        return [self._alert(alarm, at_s)] if _outward(alarm) != alarm.told else []
+        return [self._alert(alarm, at_s)] if outward(alarm) != alarm.told else []
 
-    def _alert(self, alarm: _Alarm, at_s: float) -> Alert:
-        alarm.told = _outward(alarm)
+    def _alert(self, alarm: Alarm, at_s: float) -> Alert:
+        alarm.told = outward(alarm)
         alarm.since_s = alarm.since_s or at_s
         until = alarm.shelved_until_s if alarm.told == "SHLVD" else None
         at = rfc3339(at_s)
@@ -295,18 +255,6 @@ class AlarmPanel:
             acknowledged_by=alarm.acknowledged_by,
             shelved_until=None if until is None else rfc3339(until),
         )
-
-
-def _outward(alarm: _Alarm) -> AlarmState:
-    """What people see: an alarm that is suppressed while there is nothing to suppress is simply normal."""
-    if alarm.state == "DSUPR" and not alarm.active:
-        return "NORM"
-    return alarm.state
-
-
-def _standing(alarm: _Alarm) -> AlarmStanding:
-    since = rfc3339(alarm.since_s)
-    return AlarmStanding(alarm.name, _outward(alarm), alarm.active, alarm.kind.priority, since, alarm.text)
 
 
 def cell_panel(cell: Cell) -> AlarmPanel:

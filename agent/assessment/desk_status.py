@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from agent.assessment.alarms import AlarmStanding
+from agent.assessment.alarms_one import AlarmStanding
 from agent.assessment.desk_state import CellState
 from agent.assessment.memory import GunMemory
 from agent.assessment.shift import NextShift

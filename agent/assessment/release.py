@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from agent.assessment.alarms import AlarmStanding
+from agent.assessment.alarms_one import AlarmStanding
 from agent.assessment.memory import GunMemory
 from agent.contract.plan import Setup
 from agent.contract.records import Balance, Check, Reason, Release, record_id

@@ -13,11 +13,12 @@ from __future__ import annotations
 import math
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from agent.assessment.requests import Ended
 from agent.assessment.shift_calendar import Occurrence, around
+from agent.assessment.shift_course import MOST_ATTEMPTS, NOTES, PAUSES_S, Course, may_ask
 from agent.contract.plan import Cell
 from agent.contract.records import Request, record_id
 from agent.contract.times import epoch_s, is_plausible, rfc3339
@@ -26,46 +27,11 @@ LATE_S = 4 * 3600.0
 """So long after its start a shift's missing check is still asked for."""
 OVERDUE_S = 12 * 3600.0
 """So long after its start a shift counts as running, unless the next one has begun."""
-PAUSES_S = (30.0, 60.0, 120.0, 240.0, 300.0)
-"""Pauses before a request is made again; the last one stays."""
 SETTLE_S = 60.0
 """Nobody asks for a dispense sooner after a hand was at the gun."""
-MOST_ATTEMPTS = 40
 RERUNS = 1
 """So often a whole check whose shots disagree is run again for a shift."""
 KEPT = 64
-
-
-@dataclass(slots=True)
-class _GunCourse:
-    attempts: int = 0
-    late: int = 0
-    """Attempts made after the start."""
-    next_s: float = -math.inf
-    refused: str | None = None
-    """Why the controller refused last; None where it did not."""
-    unsure: int = 0
-    """Whole checks without a result."""
-    again: bool = False
-    """Something happened that makes asking sensible even after the start."""
-    note: str = "it was not asked for"
-
-
-@dataclass(slots=True)
-class _Course:
-    occurrence: Occurrence
-    guns: dict[str, _GunCourse] = field(default_factory=dict)
-    passed: bool = False
-    """All guns had a passing check once: nothing is asked for this shift any more."""
-    looked: bool = False
-    """Its start was looked at."""
-    met: bool = False
-    """At its start or after it, all guns had a result: it is not overdue, whatever happens later."""
-    overdue: str | None = None
-    """What the alarm says, once it was raised."""
-
-    def gun(self, name: str) -> _GunCourse:
-        return self.guns.setdefault(name, _GunCourse())
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +70,7 @@ class ShiftWatch:
     def __init__(self, cell: Cell, zone: str) -> None:
         self._cell, self._zone = cell, zone
         ZoneInfo(zone)  # raises here, not in the middle of the night
-        self._courses: OrderedDict[str, _Course] = OrderedDict()
+        self._courses: OrderedDict[str, Course] = OrderedDict()
 
     def due(self, now_s: float, done: DoneSince, busy: Busy) -> list[Due]:
         """The checks to ask for at `now_s`, one per free scale; each is counted as asked."""
@@ -113,7 +79,7 @@ class ShiftWatch:
         for course in self._open(now_s):
             for gun in self._missing(course, done):
                 scale = self._cell.gun(gun).scale
-                if scale in taken or busy(gun) or not _may_ask(course, gun, now_s):
+                if scale in taken or busy(gun) or not may_ask(course, gun, now_s):
                     continue
                 taken.add(scale)
                 found.append(self._ask(course, gun, now_s))
@@ -171,7 +137,7 @@ class ShiftWatch:
         pause_s = PAUSES_S[min(gun.attempts, len(PAUSES_S)) - 1] if gun.attempts else PAUSES_S[0]
         gun.next_s = ended.at_s + pause_s if ended.may_retry else math.inf
         gun.refused = ended.reason if ended.how == "refused" else None
-        gun.note = _NOTES[ended.how].format(reason=ended.reason or "no reason given")
+        gun.note = NOTES[ended.how].format(reason=ended.reason or "no reason given")
 
     def no_result(self, gun: str, why: str, now_s: float, complete: bool) -> None:
         """A check of this gun was run and has no result.
@@ -216,7 +182,7 @@ class ShiftWatch:
                     gun = self._course(occurrence).gun(request.gun)
                     gun.attempts = max(gun.attempts, attempt)
                     gun.late += asked_s >= occurrence.starts_s
-                    gun.note = _NOTES["silent"]
+                    gun.note = NOTES["silent"]
 
     def key_of(self, request: Request) -> str | None:
         """The occurrence a request was made for; None where it was made for none."""
@@ -255,26 +221,26 @@ class ShiftWatch:
     def _running(self, now_s: float) -> list[Occurrence]:
         return [one for one in self._around(now_s) if one.starts_s <= now_s < one.starts_s + OVERDUE_S]
 
-    def _open(self, now_s: float) -> list[_Course]:
+    def _open(self, now_s: float) -> list[Course]:
         return [
             self._course(one) for one in self._around(now_s) if one.opens_s <= now_s < one.starts_s + LATE_S
         ]
 
-    def _course(self, occurrence: Occurrence) -> _Course:
+    def _course(self, occurrence: Occurrence) -> Course:
         course = self._courses.get(occurrence.key)
         if course is None:
-            course = self._courses[occurrence.key] = _Course(occurrence)
+            course = self._courses[occurrence.key] = Course(occurrence)
             while len(self._courses) > max(KEPT, 6 * len(self._cell.shifts)):
                 self._courses.popitem(last=False)
         return course
 
-    def _missing(self, course: _Course, done: DoneSince) -> list[str]:
+    def _missing(self, course: Course, done: DoneSince) -> list[str]:
         if course.passed:
             return []
         shift, since_s = course.occurrence.shift, course.occurrence.opens_s
         return [gun.name for gun in self._cell.guns if not done(gun.name, shift.setup, since_s)]
 
-    def _ask(self, course: _Course, gun: str, now_s: float) -> Due:
+    def _ask(self, course: Course, gun: str, now_s: float) -> Due:
         one = course.gun(gun)
         one.attempts += 1
         one.late += now_s >= course.occurrence.starts_s
@@ -293,7 +259,7 @@ class ShiftWatch:
                 return attempt
         return None
 
-    def _overdue_text(self, course: _Course, missing: list[str], silent: list[str]) -> str:
+    def _overdue_text(self, course: Course, missing: list[str], silent: list[str]) -> str:
         shift = course.occurrence.shift
         why = []
         for gun in missing:
@@ -309,20 +275,3 @@ class ShiftWatch:
             f"shift {shift.name} of {course.occurrence.date} started with no valid flow check for "
             f"{shift.setup} of: {', '.join(why)}"
         )
-
-
-_NOTES = {
-    "refused": "the controller refused: {reason}",
-    "silent": "the controller did not answer",
-    "not_run": "the controller accepted and ran no check",
-    "done": "its check has no result",
-}
-
-
-def _may_ask(course: _Course, gun: str, now_s: float) -> bool:
-    one = course.gun(gun)
-    if one.attempts >= MOST_ATTEMPTS or now_s < one.next_s:
-        return False
-    if now_s < course.occurrence.starts_s or one.again:
-        return True
-    return one.refused is None and one.late < 1

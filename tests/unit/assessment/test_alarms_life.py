@@ -10,7 +10,8 @@ import pytest
 
 from agent.assessment.alarms import AlarmPanel, Fault, agent_panel, cell_panel
 from agent.assessment.alarms_states import beyond, next_state
-from agent.assessment.alarms_table import AGENT_ALARMS, CELL_ALARMS, AlarmKind
+from agent.assessment.alarms_table import CELL_ALARMS, AlarmKind
+from agent.assessment.alarms_table_agent import AGENT_ALARMS
 from agent.contract.inputs import AlarmCommand
 from agent.contract.plan import Cell, Gun, Scale
 from agent.contract.records import Alert
