@@ -1,0 +1,115 @@
+"""Clocks that are set, messages out of order, and what an event clock learns."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from agent.detection.clocks import EventClock
+
+T0 = 1_700_000_000.0
+
+
+def stepped(messages, at_s, by_s):
+    """The scale's clock is set by `by_s` at a time of arrival."""
+    return [
+        replace(m, t_s=m.t_s + by_s) if hasattr(m, "mass_g") and m.arrived_s >= T0 + at_s else m
+        for m in messages
+    ]
+
+
+@pytest.mark.parametrize("by_s", [-7200.0, -4.0, 4.0, 7200.0, 1.7e9 - 1e8])
+@pytest.mark.parametrize("at_s", [12.0, 30.0, 43.0])
+def test_a_scales_clock_that_is_set(paper, run, grams, by_s, at_s):
+    page = paper()
+    page.shot(20.0, 40.0)
+    played = run(page, stepped(page.messages(), at_s, by_s))
+    (window,) = played.all
+    assert window.open_s == pytest.approx(20.0)
+    assert window.opened_s == pytest.approx(T0 + 20.0 + by_s, abs=0.3)
+    assert grams(window) == pytest.approx(32.0, abs=0.1)
+    assert played.detector.status("floor").clock_steps == 1
+    assert (window.t_s[1:] > window.t_s[:-1]).all()
+
+
+def test_readings_twice_and_out_of_order(paper, run, grams):
+    page = paper()
+    page.shot(20.0, 40.0)
+    messages = page.messages()
+    for k in range(50, len(messages) - 3, 23):
+        messages[k], messages[k + 2] = messages[k + 2], messages[k]
+    doubled = [m for message in messages for m in (message, message)]
+    played = run(page, doubled)
+    (window,) = played.all
+    assert grams(window) == pytest.approx(32.0, abs=0.05)
+    assert (window.t_s[1:] > window.t_s[:-1]).all()
+    assert window.notes == frozenset()
+    assert played.detector.status("floor").dropped > 500
+
+
+def test_numbered_readings_without_time_come_twice(paper, run):
+    page = paper(scale_has_clock=False)
+    page.shot(20.0, 40.0)
+    messages = page.messages()
+    again = [
+        replace(m, arrived_s=m.arrived_s + 0.05, t_s=m.t_s + 0.05) for m in messages if hasattr(m, "seq")
+    ]
+    played = run(page, sorted([*messages, *again], key=lambda m: m.arrived_s))
+    assert len(played.all) == 1
+    assert played.detector.status("floor").dropped == len(again)
+
+
+def test_a_wild_time_of_one_reading_heals(paper, run):
+    page = paper()
+    page.shot(20.0, 40.0)
+    messages = page.messages()
+    for k, by_s in ((30, 500.0), (60, -500.0)):
+        messages[k] = replace(messages[k], t_s=messages[k].t_s + by_s)
+    (window,) = run(page, messages).all
+    assert window.opened_s == pytest.approx(T0 + 20.0, abs=0.3)
+
+
+def test_readings_held_up_on_the_way(paper, run):
+    # The network holds everything from 30 to 36 s, then all of it comes at once.
+    page = paper()
+    page.shot(20.0, 40.0)
+    held = [
+        replace(m, arrived_s=T0 + 36.0 + 1e-4 * i) if T0 + 30.0 < m.arrived_s < T0 + 36.0 else m
+        for i, m in enumerate(page.messages())
+    ]
+    (window,) = run(page, held).all
+    assert window.notes == frozenset()
+    assert window.opened_s == pytest.approx(T0 + 20.0, abs=0.1)
+
+
+def test_the_least_delayed_message_tells_the_offset():
+    clock = EventClock()
+    for i, late_s in enumerate((0.8, 0.05, 2.0, 0.3, 0.06)):
+        clock.add(100.0 * i + 37.0, 100.0 * i + late_s)
+    assert clock.offset_s == pytest.approx(36.95)
+    assert clock.u_offset_s < 0.1
+
+
+def test_a_clock_that_was_set_is_followed_after_two_messages():
+    clock = EventClock()
+    for i in range(10):
+        clock.add(100.0 * i, 100.0 * i + 0.05)
+    for i in range(10, 12):
+        clock.add(100.0 * i - 7200.0, 100.0 * i + 0.05)
+    assert clock.offset_s == pytest.approx(-7200.05)
+
+
+def test_queued_messages_are_no_set_clock():
+    clock = EventClock()
+    for i in range(10):
+        clock.add(100.0 * i, 100.0 * i + 0.05)
+    for i in range(10, 14):
+        clock.add(100.0 * i, 1500.0 + 0.01 * i)
+    assert clock.offset_s == pytest.approx(-0.05)
+
+
+def test_an_unknown_clock_is_uncertain():
+    clock = EventClock()
+    assert clock.offset_s == 0.0
+    assert clock.u_offset_s == 0.5
