@@ -173,6 +173,7 @@ def _fresh(folder: Path) -> Path:
 
 
 def _play(folder: Path, speed: float, story: Story) -> bool:
+    from agent.commands.report import write_report
     from agent.runtime.wiring import agent_of, journal_of
     from agent.settings.load import load
     from simulators.broker import EmbeddedBroker
@@ -197,6 +198,7 @@ def _play(folder: Path, speed: float, story: Story) -> bool:
             _together(agent, cell, story)
         finally:
             journal.close()
+    write_report(site, folder / "report.html")
     return story.released.is_set()
 
 

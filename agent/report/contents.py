@@ -1,0 +1,158 @@
+"""What the report tells: read from the journal, one value for each thing that the page shows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from agent.contract.evidence import Evidence
+from agent.contract.plan import Cell, Plan
+from agent.contract.records import (
+    Advice,
+    Alert,
+    Balance,
+    Cause,
+    Check,
+    Dispense,
+    Record,
+    Release,
+    Wear,
+)
+from agent.contract.times import epoch_s
+from agent.journal.reading import JournalReader
+
+CHECKS_SHOWN = 200
+"""Newest checks of a gun in the chart: about two months of three shifts."""
+ALARMS_SHOWN = 30
+Kind = TypeVar("Kind", bound=Record)
+
+
+@dataclass(frozen=True, slots=True)
+class ShotShown:
+    """A shot of the latest check, with what it was computed from where that is kept."""
+
+    dispense: Dispense
+    evidence: Evidence | None
+    used: bool
+    why_left_out: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GunShown:
+    """A gun's part of the page."""
+
+    name: str
+    check: Check | None = None
+    shots: tuple[ShotShown, ...] = ()
+    checks: tuple[Check, ...] = ()
+    """Earlier and latest, oldest first."""
+    wear: Wear | None = None
+    advice: Advice | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CellShown:
+    """A cell's part of the page."""
+
+    name: str
+    release: Release | None
+    balance: Balance | None
+    cause: Cause | None
+    guns: tuple[GunShown, ...]
+    alarms: tuple[Alert, ...]
+    """The latest state of each alarm that is not gone."""
+    past_alarms: tuple[Alert, ...]
+    """The newest changes, newest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """The whole page."""
+
+    agent: str
+    timezone: str
+    digest: str
+    records: int
+    newest_hash: str
+    cells: tuple[CellShown, ...]
+    newest_at: str | None
+    faults: tuple[str, ...] = field(default=())
+    """What was found damaged while reading."""
+
+
+def contents_of(journal: JournalReader, plan: Plan) -> Contents:
+    """Read everything the page shows. Raises JournalError where the journal cannot be read."""
+    cells = tuple(_cell(journal, cell) for cell in plan.cells)
+    records, newest_hash = journal.head()
+    newest = journal.records(limit=1, newest_first=True)
+    return Contents(
+        agent=plan.agent,
+        timezone=plan.timezone,
+        digest=plan.digest,
+        records=records,
+        newest_hash=newest_hash,
+        cells=cells,
+        newest_at=newest[0].at if newest else None,
+        faults=tuple(fault.text for fault in journal.take_faults()),
+    )
+
+
+def _cell(journal: JournalReader, cell: Cell) -> CellShown:
+    alarms = _read(journal, Alert, cell.name, limit=2000)
+    standing: dict[str, Alert] = {}
+    for alarm in alarms:
+        standing[alarm.name] = alarm
+    return CellShown(
+        name=cell.name,
+        release=_last(_read(journal, Release, cell.name, limit=1)),
+        balance=_last(_read(journal, Balance, cell.name, limit=1)),
+        cause=_last(_read(journal, Cause, cell.name, limit=1)),
+        guns=tuple(_gun(journal, cell.name, gun.name) for gun in cell.guns),
+        alarms=tuple(alarm for alarm in standing.values() if alarm.state != "NORM"),
+        past_alarms=tuple(reversed(alarms[-ALARMS_SHOWN:])),
+    )
+
+
+def _gun(journal: JournalReader, cell: str, gun: str) -> GunShown:
+    checks = _read(journal, Check, cell, gun, limit=CHECKS_SHOWN)
+    check = _last(checks)
+    return GunShown(
+        name=gun,
+        check=check,
+        shots=tuple(_shots(journal, check)) if check else (),
+        checks=tuple(checks),
+        wear=_last(_read(journal, Wear, cell, gun, limit=1)),
+        advice=_last(_read(journal, Advice, cell, gun, limit=1)),
+    )
+
+
+def _shots(journal: JournalReader, check: Check) -> Iterable[ShotShown]:
+    why = {shot.id: shot.why for shot in check.left_out}
+    found: list[ShotShown] = []
+    for shot_id in [*(shot.id for shot in check.shots), *why]:
+        row = journal.record(shot_id)
+        record = row.record() if row is not None else None
+        if isinstance(record, Dispense):
+            left_out = why.get(shot_id, "")
+            found.append(ShotShown(record, journal.evidence(shot_id), not left_out, left_out))
+    return sorted(found, key=lambda shot: epoch_s(shot.dispense.started_at))
+
+
+def _read(
+    journal: JournalReader, kind: type[Kind], cell: str, gun: str | None = None, *, limit: int
+) -> list[Kind]:
+    found: list[Kind] = []
+    for row in reversed(journal.records(kind.record, cell, gun, limit=limit, newest_first=True)):
+        try:
+            record = row.record()
+        except (KeyError, TypeError, ValueError):
+            # Of another version: the page does without, the journal keeps it.
+            continue
+        if isinstance(record, kind):
+            found.append(record)
+    return found
+
+
+def _last(records: Sequence[Kind]) -> Kind | None:
+    return records[-1] if records else None

@@ -1,0 +1,56 @@
+"""The report as one self-contained HTML file: no script, no network, readable on paper."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from importlib.resources import files
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from agent import __version__
+from agent.contract.times import epoch_s
+from agent.report.contents import Contents, GunShown, ShotShown
+from agent.report.figures import ShotFigure, checks_figure, shot_figure, wear_figure
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """The pictures as the template asks for them: our own SVG, so it is not escaped again."""
+
+    zone: ZoneInfo
+
+    def shot(self, shot: ShotShown, gun: str) -> ShotFigure | None:
+        figure = shot_figure(shot, gun)
+        return ShotFigure(Markup(figure.curve), Markup(figure.residuals)) if figure else None  # noqa: S704
+
+    def checks(self, gun: GunShown) -> Markup | None:
+        drawn = checks_figure(gun.checks, gun.name, self.zone) if gun.checks else None
+        return Markup(drawn) if drawn else None  # noqa: S704
+
+    def wear(self, gun: GunShown) -> Markup | None:
+        drawn = wear_figure(gun, self.zone)
+        return Markup(drawn) if drawn else None  # noqa: S704
+
+
+def page_of(contents: Contents) -> str:
+    """The page. Everything from outside is escaped; the pictures are made here."""
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=False)
+    zone = ZoneInfo(contents.timezone)
+    environment.filters["local"] = partial(_told, zone=zone, form="%-d %b %Y %H:%M")
+    environment.filters["clock"] = partial(_told, zone=zone, form="%H:%M:%S")
+    environment.filters["day"] = partial(_told, zone=zone, form="%-d %b %Y")
+    here = files("agent.report")
+    template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
+    style = Markup(here.joinpath("style.css").read_text(encoding="utf-8"))  # noqa: S704
+    return template.render(page=contents, figures=_Drawn(zone), style=style, version=__version__)
+
+
+def _told(text: str | None, zone: ZoneInfo, form: str) -> str:
+    if text is None:
+        return "–"
+    return f"{datetime.fromtimestamp(epoch_s(text), zone):{form}}"
