@@ -10,8 +10,7 @@ import threading
 import time
 from pathlib import Path
 
-from agent.settings.faults import BadConfiguration
-from agent.settings.load import load
+from agent.commands.configuration import WRONG, load_or_complain
 from agent.settings.secrets import SecretUnreadable
 from agent.settings.site import Site
 
@@ -49,18 +48,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Bridge until a signal comes; returns the exit status."""
-    try:
-        site = load(args.config)
-    except BadConfiguration as fault:
-        print(fault, file=sys.stderr)
-        return 2
+    site = load_or_complain(args.config)
+    if site is None:
+        return WRONG
     if not site.serial_scales:
         print(
             f"{args.config}: no scale has a serial line. Add a [cells.scales.serial] table below a "
             "[[cells.scales]]; `shotgram bridge --help` shows one.",
             file=sys.stderr,
         )
-        return 2
+        return WRONG
     logging.basicConfig(
         level=site.log_level.upper(), format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr
     )
@@ -75,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
             _bridge(site, stop)
         except SecretUnreadable as fault:
             print(fault, file=sys.stderr)
-            return 2
+            return WRONG
     return 130 if interrupted.is_set() else 0
 
 
