@@ -131,7 +131,13 @@ class Floor:
         self.event("check_started", gun=gun, setup=setup)
         check_id = self.events[-1].event_id
         for number in range(len(flows) if flows else shots):
-            self.shoot(gun, flows[number] if flows else None, check_id=check_id, setup=setup)
+            self.shoot(
+                gun,
+                flows[number] if flows else None,
+                check_id=check_id,
+                setup=setup,
+                open_s=next(one.shot_s for one in self.plan.setups if one.name == setup),
+            )
         self.event("check_ended", gun=gun, setup=setup)
 
     def pass_time(self, seconds: float, step_s: float = 5.0) -> None:

@@ -303,6 +303,36 @@ def test_two_shifts_that_overlap_share_one_check(floor_of, cell_of):
     assert floor.alerts("check-overdue") == []
 
 
+def test_two_shifts_at_once_with_setups_of_their_own_are_checked_one_after_the_other(floor_of, cell_of):
+    shifts = (
+        Shift("barrier", ALL_DAYS, "06:00", 30.0, "impeller-barrier"),
+        Shift("primer", ALL_DAYS, "06:00", 30.0, "flange-primer"),
+    )
+    floor = floor_of(cell_of(shifts=shifts), start="2026-03-02T05:00:00Z")
+    floor.run("2026-03-02T06:30:00Z")
+    assert Counter((r.gun, r.setup) for r in floor.of(Request) if "shift" in r.why) == {
+        ("upper", "impeller-barrier"): 1,
+        ("lower", "impeller-barrier"): 1,
+        ("upper", "flange-primer"): 1,
+        ("lower", "flange-primer"): 1,
+    }
+    assert floor.alerts("check-overdue") == []
+
+
+def test_four_guns_on_two_scales_are_done_before_the_shift(floor_of, cell_of):
+    from agent.contract.plan import Gun, Scale
+
+    cell = cell_of(
+        scales=(Scale("left", 0.1, 6100.0), Scale("right", 0.1, 6100.0)),
+        guns=tuple(Gun(f"g{n}", "left" if n % 2 else "right") for n in range(4)),
+    )
+    floor = floor_of(cell, start="2026-03-02T05:00:00Z")
+    floor.run("2026-03-02T06:00:00Z")
+    assert floor.last(Release).state == "released"
+    assert len({check.gun for check in floor.of(Check)}) == 4
+    assert floor.alerts("check-overdue") == []
+
+
 def test_answers_that_come_twice_late_or_to_nobody_change_nothing(floor):
     floor.run("2026-03-02T05:40:00Z")
     before = len(floor.said)
