@@ -28,7 +28,8 @@ CREATE TABLE records (
     crc INTEGER NOT NULL,
     hash BLOB NOT NULL
 );
-CREATE INDEX records_latest ON records (kind, cell, gun, seq);
+-- Newest first within a kind, with what is asked for most beside it.
+CREATE INDEX records_of_kind ON records (kind, seq, cell, gun);
 
 -- The raw readings behind a dispense, compressed.
 CREATE TABLE evidence (
@@ -52,6 +53,8 @@ CREATE TABLE events (
     crc INTEGER NOT NULL,
     hash BLOB NOT NULL
 );
+-- Rare events are found among many; a commit of the frequent ones does not pay for it.
+CREATE INDEX events_rare ON events (kind, seq) WHERE kind NOT IN ('gun_opened', 'gun_closed');
 
 -- Where each chain ends, and where it begins after the oldest rows were let go.
 CREATE TABLE chains (

@@ -82,6 +82,10 @@ class Status:
     """When the present failure began, None while all is well."""
 
 
+class TokenUnreadable(Exception):  # noqa: N818 - as SecretUnreadable
+    """Example: the token's file is being replaced and is not there for a moment."""
+
+
 class InfluxOutlet:
     """One outlet on its view of the journal. `step` does one thing, for driving by hand; `run` is the thread.
 
@@ -215,7 +219,11 @@ class InfluxOutlet:
             return None
         self._writes += 1
         try:
-            self._connected().write(bucket=self.settings.bucket, org=self.settings.org, record=lines)
+            writer = self._connected()
+        except TokenUnreadable as fault:
+            return Failure("refused", str(fault))
+        try:
+            writer.write(bucket=self.settings.bucket, org=self.settings.org, record=lines)
         except Exception as fault:
             failure = failure_of(fault)
             if failure is None:
@@ -230,11 +238,15 @@ class InfluxOutlet:
             import influxdb_client
             from influxdb_client.client.write_api import SYNCHRONOUS
 
+            try:
+                token = self.settings.token()
+            except Exception as fault:
+                raise TokenUnreadable(f"the token cannot be read: {fault}") from fault
             library: Any = influxdb_client  # it has next to no type hints
             settings = self.settings
             self._client = library.InfluxDBClient(
                 settings.url,
-                token=settings.token() or None,
+                token=token or None,
                 org=settings.org,
                 timeout=round(settings.timeout_s * 1000),
                 retries=False,

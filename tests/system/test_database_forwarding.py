@@ -383,6 +383,25 @@ def test_a_refusal_holds_everything_and_a_new_token_is_taken_up(
     assert len(stored()) == 10
 
 
+def test_a_token_that_cannot_be_read_is_held_and_read_again(
+    journal: Journal, make_outlet: MakeOutlet, stored: Stored
+) -> None:
+    found: list[str] = []
+
+    def token() -> str:
+        if not found:
+            raise FileNotFoundError("secrets/influx-token")
+        return found[0]
+
+    journal.append([make_dispense(1)])
+    steps = Steps(make_outlet(token=token))
+    assert steps.one().did == "held"
+    assert "the token cannot be read" in steps.outcomes[0].faults[0].text
+    found.append("a-token")
+    steps.until_idle()
+    assert len(stored()) == 1
+
+
 def test_a_week_of_backlog_drains_in_order_and_live_results_are_not_late(
     journal: Journal, make_outlet: MakeOutlet, proxy: FaultProxy, stored: Stored
 ) -> None:

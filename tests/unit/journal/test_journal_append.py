@@ -12,7 +12,7 @@ import pytest
 from agent.contract.evidence import Evidence
 from agent.contract.inputs import AlarmCommand, RawMessage, Reply, Undecodable
 from agent.contract.records import to_json
-from agent.journal.errors import JournalClosed, JournalLocked
+from agent.journal.errors import JournalClosed, JournalIoError, JournalLocked
 from agent.journal.journal import Journal
 from agent.journal.limits import JournalLimits
 from agent.journal.reading import JournalReader
@@ -162,6 +162,24 @@ def test_a_reader_sees_what_was_committed_and_changes_nothing(
         assert [row.id for row in reader.records()] == [dispense(1).id]
         journal.append([dispense(2)])
         assert reader.last_seq() == 2
+
+
+def test_a_reader_opens_a_journal_that_nobody_has_open(
+    journal: Journal, dispense: Any, event: Any, tmp_path: Path
+) -> None:
+    journal.append([dispense(1)], [event(1), event(2, event="part_changed", part="nozzle")])
+    journal.close()
+    with JournalReader.of_folder(tmp_path / "state") as reader:
+        assert reader.last_seq() == 1
+        assert [row.kind for row in reader.events(kind="part_changed")] == ["part_changed"]
+        plan = reader.database.read(
+            "EXPLAIN QUERY PLAN SELECT * FROM events AS r WHERE r.kind = ? AND r.kind NOT IN "
+            "('gun_opened', 'gun_closed') ORDER BY r.seq DESC",
+            ("part_changed",),
+        )
+        assert "events_rare" in plan[0][3]
+    with pytest.raises(JournalIoError, match="the agent has not run with this state_dir yet"):
+        JournalReader.of_folder(tmp_path / "elsewhere")
 
 
 def test_every_connection_is_durable(journal: Journal) -> None:
