@@ -147,10 +147,10 @@ def crossing(
     power = coverage_factor(None, level) * U_POWER
 
     def lower(x: float) -> float:
-        return line.at(x) * ((x - start) / (now - start)) ** -power - line.half_width(x, level)
+        return line.at(x) * math.pow((x - start) / (now - start), -power) - line.half_width(x, level)
 
     def upper(x: float) -> float:
-        return line.at(x) * ((x - start) / (now - start)) ** power + line.half_width(x, level)
+        return line.at(x) * math.pow((x - start) / (now - start), power) + line.half_width(x, level)
 
     earliest = now if upper(now) >= limit else _root(upper, limit, now, meets)
     latest = None

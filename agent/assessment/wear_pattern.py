@@ -67,8 +67,9 @@ def find(changes: Changes, k: float, h: float) -> Found:
         return Found(None, everything, *ends)
     kept = np.flatnonzero(~_passed(changes, k, h))
     days, change = changes.days[kept], changes.change[kept]
+    group = changes.group[kept]
     plain, curve = shape_of(days, change)
-    further = _on_line(days, change, change - curve, changes.sigma, (k, h))
+    further = _on_line(days, change, change - curve, group, (changes.sigma, k, h))
     # A part back at its first level is as good as new, whatever happened to it in between.
     if further is not None and (further.pattern == "plugging" or ends[0] > h):
         return Found(replace(further, begins=int(kept[further.begins])), kept[: further.begins], *ends)
@@ -116,6 +117,12 @@ def shape_of(days: Floats, change: Floats) -> tuple[Shape, Floats]:
     return _named(at_drift, sudden=False, begins=by_drift), at_drift * ramp / (ramp[-1] or 1.0)
 
 
+def _begin(group: NDArray[np.int64]) -> NDArray[np.int64]:
+    """For each check the index of the first check at like conditions."""
+    firsts: dict[int, int] = {}
+    return np.array([firsts.setdefault(int(member), index) for index, member in enumerate(group)])
+
+
 def drift_line(changes: Changes, x: Floats, found: Found) -> Line | None:
     """The robust line of a drift over `x` (days or grams), from where it begins; None where it has none."""
     if found.shape is None:
@@ -127,22 +134,25 @@ def drift_line(changes: Changes, x: Floats, found: Found) -> Line | None:
 
 
 def _on_line(
-    days: Floats, change: Floats, rest: Floats, sigma: float, limits: tuple[float, float]
+    days: Floats, change: Floats, rest: Floats, group: NDArray[np.int64], limits: tuple[float, float, float]
 ) -> Shape | None:
     """A jump on top of a straight drift, where that says more than one change alone, which leaves `rest`.
 
     Least squares of a line with one jump. The jump must be worth `PLAIN` in the sum of squares, as large as
     the reference value, and still there: the CUSUM of what departs from the line before it must say so.
     """
-    k, h = limits
+    sigma, k, h = limits
     first = max(0, len(change) - LONGEST_LINE)
-    days, change, rest = days[first:], change[first:], rest[first:]
-    line = np.column_stack([np.ones_like(days), days - days[0]])
-    jumps = [(*_jump(line, change, start), start) for start in range(FEWEST_FOR_LINE, len(days))]
+    days, change, rest, group = days[first:], change[first:], rest[first:], group[first:]
+    line, begin = np.column_stack([np.ones_like(days), days - days[0]]), _begin(group)
+    jumps = [
+        (*_jump(line, change, rest, start, begin < start), start)
+        for start in range(FEWEST_FOR_LINE, len(days))
+    ]
     if not jumps:
         return None
-    squares, size, start = min(jumps)
-    if float(rest @ rest) - squares < PLAIN * sigma**2:
+    gain, size, start = max(jumps)
+    if gain < PLAIN * sigma**2:
         return None
     before, *_ = np.linalg.lstsq(line[:start], change[:start], rcond=None)
     upper, lower = cusum((change - line @ before) / sigma, 0.0, k, cap=2 * (h + k))
@@ -154,11 +164,25 @@ def _on_line(
     return Shape("step" if size > 0 else "plugging", True, first + start, size, on_drift=True)
 
 
-def _jump(line: Floats, y: Floats, start: int) -> tuple[float, float]:
-    """Sum of squares and size of a jump at `start` on top of a line."""
-    design = np.column_stack([line, np.arange(len(y)) >= start])
+def _jump(
+    line: Floats, y: Floats, rest: Floats, start: int, telling: NDArray[np.bool_]
+) -> tuple[float, float]:
+    """What a jump at `start` on top of a line takes from the sum of squares, and its size.
+
+    Only checks at conditions met before the jump are `telling`: at new ones the level was made to fit.
+    """
+    step = (np.arange(len(y)) >= start).astype(float)
+    if not telling[start:].any():
+        return 0.0, 0.0
+    line, step, y = line[telling], step[telling], y[telling]
+    with_jump, beta = _squares(np.column_stack([line, step]), y)
+    without = min(_squares(line, y)[0], float(rest[telling] @ rest[telling]))
+    return without - with_jump, float(beta[2])
+
+
+def _squares(design: Floats, y: Floats) -> tuple[float, Floats]:
     beta, *_ = np.linalg.lstsq(design, y, rcond=None)
-    return float(np.sum((y - design @ beta) ** 2)), float(beta[2])
+    return float(np.sum((y - design @ beta) ** 2)), np.asarray(beta, dtype=np.float64)
 
 
 def _named(size: float, *, sudden: bool, begins: int) -> Shape:
