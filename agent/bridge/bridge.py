@@ -10,10 +10,10 @@ from collections.abc import Callable
 from typing import Any
 
 from agent import __version__
-from agent.bridge.client import Address, Message
 from agent.bridge.publisher import Publisher
 from agent.bridge.readings import Reading
 from agent.bridge.scale_line import ScaleLine
+from agent.broker.client import Address, Message
 from agent.contract.times import rfc3339
 from agent.contract.topics import Topics
 from agent.settings.secrets import located, read_secret

@@ -19,7 +19,7 @@ from typing import Any, TypeAlias
 import paho.mqtt.client as paho
 from paho.mqtt.reasoncodes import ReasonCode
 
-from agent.bridge.client import Address, Message, make_client
+from agent.broker.client import Address, Message, make_client
 
 log = logging.getLogger(__name__)
 

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from agent.bridge.clock import Step, TiedClock
 from agent.bridge.lines import Fault, Form, Line, Splitter
+from agent.clock import Step, TiedClock
 from agent.contract.units import GRAMS
 from agent.settings.serial_line import SerialLine
 

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from agent.bridge.clock import TiedClock
 from agent.bridge.port import Port, PortError
 from agent.bridge.readings import Reading, Readings
+from agent.clock import TiedClock
 from agent.settings.serial_line import SerialScale
 
 log = logging.getLogger(__name__)

@@ -33,7 +33,7 @@ from agent.pipeline.refusals import Refusals
 Told: TypeAlias = ControllerEvent | Reply | AlarmCommand
 OWN = "agent"
 """The alarms of the agent itself stand where a cell's would; no cell may have this name."""
-TICK_S = 0.5
+TICK_S = 1.0
 COARSE_TICK_S = 10.0
 """After `FINE_S` of silence nothing is being measured, and only shifts, alarms and validity still move."""
 FINE_S = 60.0

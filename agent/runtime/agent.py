@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 
 from agent import __version__
 from agent.assessment.alarms import Fault
+from agent.broker.client import Address
 from agent.contract.evidence import Evidence
 from agent.contract.inputs import RawMessage, Undecodable
 from agent.contract.records import Record
@@ -40,7 +41,7 @@ from agent.runtime.happenings import (
     Subscribed,
 )
 from agent.runtime.memory import remembered
-from agent.runtime.mqtt_link import Broker, MqttLink
+from agent.runtime.mqtt_link import MqttLink
 from agent.runtime.trouble import Trouble
 
 log = logging.getLogger(__name__)
@@ -82,7 +83,7 @@ class RunningAgent:
         self,
         pipeline: Pipeline,
         journal: Journal,
-        broker: Broker,
+        broker: Address,
         clock: Clock,
         *,
         readings_qos: int = 0,

@@ -4,10 +4,10 @@ clock never bends a duration.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Protocol
+
+from agent.clock import Step, TiedClock
 
 
 class Clock(Protocol):
@@ -20,45 +20,23 @@ class Clock(Protocol):
         """Look at the system's clock; follow it. `quiet` says that no dispense is running now."""
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
-    """The system's clock was set while we ran."""
-
-    by_s: float
-    """Forwards is positive."""
-    at_s: float
-    """The new time, epoch seconds."""
-
-
-class TiedClock:
-    """UTC tied to the monotonic clock.
-
-    Small differences (a network time service that trims the rate) are followed slowly; a step is followed
-    at once when nothing is being measured, else as soon as that is over.
-    """
-
-    STEP_S = 0.5
-    """A larger difference than this is a step: no time service trims so much between two looks."""
-    SLEW_S = 1e-4
-    """How far one look may trim: 100 parts per million, a tenth of the least uncertainty of a flow."""
+class SystemClock:
+    """The machine's time, tied to its monotonic clock: a step is followed once nothing is being measured."""
 
     def __init__(self) -> None:
-        self._offset_s = time.time() - time.monotonic()
+        self._tied = TiedClock()
 
     def now_s(self) -> float:
         """UTC, epoch seconds."""
-        return time.monotonic() + self._offset_s
+        return self._tied.utc_s(self._tied.now_s())
 
     def retie(self, *, quiet: bool) -> Step | None:
-        """Follow the system's clock; call it about once a second."""
-        apart_s = time.time() - self.now_s()
-        if abs(apart_s) <= self.STEP_S:
-            self._offset_s += max(-self.SLEW_S, min(self.SLEW_S, apart_s))
+        """Follow the system's clock; call it about once a second. A step that was followed now, if any."""
+        step = self._tied.retie()
+        if step is None or not quiet:
             return None
-        if not quiet:
-            return None
-        self._offset_s += apart_s
-        return Step(by_s=apart_s, at_s=self.now_s())
+        self._tied.take_step()
+        return step
 
 
 class BorrowedClock:

@@ -12,7 +12,7 @@ from agent.contract.inputs import Undecodable
 from agent.contract.topics import Topics
 from agent.intake.decoder import Decoder
 from agent.runtime.canary import Canary
-from agent.runtime.clock import TiedClock
+from agent.runtime.clock import SystemClock
 from agent.runtime.happenings import Arrival, LinkDown, LinkUp, Subscribed
 from agent.runtime.mqtt_link import MqttLink
 from agent.runtime.wiring import broker_of
@@ -48,7 +48,7 @@ def listen(site: Site, seconds: float) -> Heard:
         topics, f"{site.plan.agent}/doctor", lambda topic, song: link.publish(topic, song, retain=False)
     )
     will = (f"{topics.root}/agent/{site.plan.agent}/doctor/state", b"")
-    link = MqttLink(broker, [*filters, (canary.topic, 1)], will, TiedClock())
+    link = MqttLink(broker, [*filters, (canary.topic, 1)], will, SystemClock())
     link.start()
     began = time.monotonic()
     try:

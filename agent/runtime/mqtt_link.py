@@ -11,21 +11,18 @@ from __future__ import annotations
 
 import logging
 import queue
-import ssl
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from agent.broker.client import Address, Message, make_client
 from agent.contract.inputs import RawMessage
 from agent.runtime.clock import Clock
 from agent.runtime.happenings import Arrival, Happening, LinkDown, LinkUp, Published, Subscribed
@@ -35,37 +32,12 @@ log = logging.getLogger(__name__)
 INBOX_LIMIT = 50_000
 """Readings (QoS 0) beyond this many waiting are shed, and the shedding is declared."""
 RECEIVE_MAXIMUM = 200
+QUEUED = 10_000
+"""Our own messages that may wait in paho; the outbox keeps the rest."""
 ANSWER_S = 2.0
 """A broker that has not answered a CONNECT for so long may not know our version of the protocol."""
 UNSUPPORTED_VERSION = 0x84
 REFUSED = 0x80
-
-
-@dataclass(frozen=True, slots=True)
-class Broker:
-    """Where the broker is and how to be let in."""
-
-    host: str
-    port: int
-    client_id: str
-    version: str = "auto"
-    """`auto`, `5` or `3.1.1`."""
-    username: str | None = None
-    password: str | None = None
-    tls: bool = False
-    ca_file: Path | None = None
-    cert_file: Path | None = None
-    key_file: Path | None = None
-    keepalive_s: int = 10
-    """A half-open line is noticed after about twice this."""
-    connect_timeout_s: float = 5.0
-    reconnect_max_s: int = 5
-    keeps_session: bool = True
-    """Whether the broker keeps our subscriptions and what we missed; a mere visitor leaves nothing behind."""
-
-    def __repr__(self) -> str:
-        """Without the password: this may end in a log."""
-        return f"{self.host}:{self.port} as {self.client_id!r}"
 
 
 class MqttLink:
@@ -73,7 +45,7 @@ class MqttLink:
 
     def __init__(
         self,
-        broker: Broker,
+        broker: Address,
         filters: Sequence[tuple[str, int]],
         will: tuple[str, bytes],
         clock: Clock,
@@ -178,27 +150,8 @@ class MqttLink:
         self._client.loop_start()
 
     def _make_client(self) -> paho.Client:
-        older = self.version == "3.1.1"
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=self.broker.client_id,
-            clean_session=not self.broker.keeps_session if older else None,
-            protocol=MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5,
-            manual_ack=True,
-        )
-        client.reconnect_delay_set(1, self.broker.reconnect_max_s)
-        client.connect_timeout = self.broker.connect_timeout_s
-        client.max_queued_messages_set(10_000)
-        if self.broker.username is not None:
-            client.username_pw_set(self.broker.username, self.broker.password)
-        if self.broker.tls:
-            client.tls_set(
-                ca_certs=str(self.broker.ca_file) if self.broker.ca_file else None,
-                certfile=str(self.broker.cert_file) if self.broker.cert_file else None,
-                keyfile=str(self.broker.key_file) if self.broker.key_file else None,
-                tls_version=ssl.PROTOCOL_TLS_CLIENT,
-            )
-        client.will_set(self._will[0], self._will[1], qos=1, retain=True)
+        will = Message(self._will[0], self._will[1], qos=1, retain=True)
+        client = make_client(self.broker, self.version, will, QUEUED, manual_ack=True)
         client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail

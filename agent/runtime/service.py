@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from agent.journal.errors import Fault, JournalError
 from agent.runtime import service_manager
-from agent.runtime.clock import TiedClock
+from agent.runtime.clock import SystemClock
 from agent.runtime.happenings import OutletFault
 from agent.runtime.timetable import Timetable
 from agent.runtime.wiring import agent_of, influx_of, journal_of, people_of
@@ -37,7 +37,7 @@ class Service:
         self.site = site
         self.journal = journal_of(site)
         try:
-            self.agent = agent_of(site, self.journal, TiedClock())
+            self.agent = agent_of(site, self.journal, SystemClock())
             self._outlets: dict[str, Callable[[threading.Event], None]] = {}
             if site.influx is not None:
                 self._outlets["influx"] = influx_of(site.influx, self.journal, self._heard("influx"))

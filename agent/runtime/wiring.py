@@ -6,23 +6,23 @@ import threading
 from collections.abc import Callable
 
 from agent import __version__
+from agent.broker.client import Address
 from agent.journal.errors import Fault
 from agent.journal.journal import Journal
 from agent.journal.limits import MIB, JournalLimits
 from agent.pipeline.pipeline import Pipeline
 from agent.runtime.agent import Batch, RunningAgent
 from agent.runtime.clock import Clock
-from agent.runtime.mqtt_link import Broker
 from agent.settings.influx import Influx
 from agent.settings.notify import Notify
 from agent.settings.secrets import located, read_secret
 from agent.settings.site import Site
 
 
-def broker_of(site: Site) -> Broker:
+def broker_of(site: Site) -> Address:
     """The broker as configured. Raises SecretUnreadable where a password or key cannot be read."""
     mqtt = site.mqtt
-    return Broker(
+    return Address(
         host=mqtt.host,
         port=mqtt.port,
         client_id=site.client_id,
@@ -36,6 +36,7 @@ def broker_of(site: Site) -> Broker:
         keepalive_s=mqtt.keepalive_s,
         connect_timeout_s=mqtt.connect_timeout_s,
         reconnect_max_s=mqtt.reconnect_max_s,
+        keeps_session=True,
     )
 
 

@@ -12,8 +12,8 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from agent.bridge import publisher as publishing
-from agent.bridge.client import Address, Message
 from agent.bridge.publisher import Publisher
+from agent.broker.client import Address, Message
 from simulators.broker import EmbeddedBroker
 
 WILL = Message("plant/agent/a/bridge", b'{"state":"offline"}', 1, retain=True)

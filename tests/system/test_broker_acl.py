@@ -22,8 +22,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from site_broker import DEPLOY, SiteBroker, make_site, start_site_broker
 
-from agent.bridge.client import Address, Message
 from agent.bridge.publisher import Publisher
+from agent.broker.client import Address, Message
 
 pytestmark = [pytest.mark.real_part("mosquitto", "openssl")]
 

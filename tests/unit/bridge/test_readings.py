@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from agent.bridge.clock import TiedClock
+from agent.clock import TiedClock
 from agent.bridge.readings import QUIET_S, Readings
 from agent.settings.serial_line import SerialLine
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.bridge.clock import SLEW, TiedClock
+from agent.clock import SLEW, TiedClock
 
 NOON_S = 1_772_539_200.0
 

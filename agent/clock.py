@@ -1,6 +1,6 @@
-"""The time stamps of readings: a monotonic clock tied to UTC.
+"""Time stamps: a monotonic clock tied to UTC.
 
-The system's clock may be set while the bridge runs: by hand, or by a time service after a start without a
+The system's clock may be set while the program runs: by hand, or by a time service after a start without a
 battery-backed clock. A time stamp is therefore the monotonic clock plus an offset. The offset follows small
 differences slowly, so that no duration is bent by more than `SLEW`; a step is only reported, and whoever
 measures decides when to take it. Within a run no time stamp lies before an earlier one.

@@ -28,6 +28,8 @@ class Address:
     keepalive_s: int = 10
     connect_timeout_s: float = 5.0
     reconnect_max_s: int = 5
+    keeps_session: bool = False
+    """Whether the broker keeps our subscriptions and what we missed; a mere visitor leaves nothing behind."""
 
     def __repr__(self) -> str:
         """Without the password: this may end in a log."""
@@ -44,14 +46,20 @@ class Message:
     retain: bool = False
 
 
-def make_client(address: Address, version: str, will: Message, queued: int) -> paho.Client:
-    """A paho client that has not connected yet; `queued` messages of QoS 1 may wait in it at most."""
+def make_client(
+    address: Address, version: str, will: Message, queued: int, *, manual_ack: bool = False
+) -> paho.Client:
+    """A paho client that has not connected yet; `queued` messages of QoS 1 may wait in it at most.
+
+    With `manual_ack` what it hears is acknowledged by whoever took it, and not by paho.
+    """
     older = version == "3.1.1"
     client = paho.Client(
         CallbackAPIVersion.VERSION2,
         client_id=address.client_id,
         protocol=MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5,
-        clean_session=True if older else None,
+        clean_session=not address.keeps_session if older else None,
+        manual_ack=manual_ack,
     )
     client.reconnect_delay_set(1, address.reconnect_max_s)
     client.connect_timeout = address.connect_timeout_s

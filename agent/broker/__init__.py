@@ -1,0 +1,1 @@
+"""Broker: how any part of Shotgram gets in at an MQTT broker."""
