@@ -11,6 +11,7 @@ RECORDS_OF_KIND = {
     "balance": 200,
     "wear": 200,
     "advice": 200,
+    "cause": 50,
     "release": 200,
     "request": 400,
     "alert": 2000,
