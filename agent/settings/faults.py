@@ -59,7 +59,15 @@ class Finder:
 
     def fault(self, where: Where, *, found: str, allowed: str, hint: str = "") -> Fault:
         """A fault of the member at `where`."""
-        return Fault(spelled(where), self._names(where), self.line(where), found, allowed, hint)
+        # Names and keys of a file may be of any length; a message may not.
+        return Fault(
+            spelled(where),
+            self._names(where),
+            self.line(where),
+            _cut(found, 2 * LONGEST),
+            _cut(allowed, 10 * LONGEST),
+            _cut(hint, LONGEST),
+        )
 
     def value(self, where: Where) -> Any:
         """What stands at `where`; None where there is nothing."""
@@ -111,9 +119,13 @@ def shown(value: object) -> str:
         return f"a list of {len(value)}"
     if isinstance(value, (str, int, float)):
         text = str(value) if isinstance(value, str) else repr_of_number(value)
-        text = text if len(text) <= LONGEST else text[: LONGEST - 3] + "..."
+        text = _cut(text, LONGEST)
         return repr(text) if isinstance(value, str) else text
     return str(value)[:LONGEST]
+
+
+def _cut(text: str, longest: int) -> str:
+    return text if len(text) <= longest else text[: longest - 3] + "..."
 
 
 def repr_of_number(value: float) -> str:

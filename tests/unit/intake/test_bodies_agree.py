@@ -88,6 +88,7 @@ def test_what_one_takes_the_other_takes(topic: str, data: st.DataObject) -> None
         assert (not isinstance(found, Undecodable)) == model_takes(topic, body), (found, body)
 
 
+@settings(deadline=None)
 @given(st.floats(allow_nan=False, allow_infinity=False))
 @example(-0.0)
 @example(5e-324)
@@ -101,6 +102,7 @@ def test_a_number_arrives_as_it_was_sent_or_not_at_all(value: float) -> None:
         assert found.mass_g == value
 
 
+@settings(deadline=None)
 @given(st.floats(-60_000, 60_000), st.sampled_from(["g", "mg", "kg", "oz", "lb"]))
 def test_a_mass_in_any_unit_is_the_same_mass(grams: float, unit: str) -> None:
     from fractions import Fraction

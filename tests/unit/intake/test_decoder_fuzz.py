@@ -170,6 +170,7 @@ def test_any_json_on_foreign_topics(topic: str, body: Any) -> None:
     check(FOREIGN, topic, json.dumps(body).encode())
 
 
+@settings(deadline=None)
 @given(st.text(max_size=60), st.sampled_from(GOOD))
 @example("works/\x00/reply", b"{}")
 @example("works/" + "/" * 50, b"{}")
@@ -177,6 +178,7 @@ def test_any_topic(topic: str, payload: bytes) -> None:
     check(DECODER, topic, payload)
 
 
+@settings(deadline=None)
 @given(st.floats(allow_nan=False, allow_infinity=False), st.sampled_from(GOOD), st.sampled_from(TOPICS))
 def test_any_arrival(arrived_s: float, payload: bytes, topic: str) -> None:
     # A clock may show anything, but not infinity; the capture reader sees to that for its own times.

@@ -37,6 +37,7 @@ def outcome(content: bytes) -> Site | BadConfiguration:
     return bad
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=200))
 @example(b"\xef\xbb\xbf[agent]")
 @example(b"a = 1979-05-27T07:32:00\nb = {}\n")
@@ -46,6 +47,7 @@ def test_any_bytes(content: bytes) -> None:
     assert isinstance(outcome(content), BadConfiguration)
 
 
+@settings(deadline=None)
 @given(st.text("[]{}=\"'.,#\n\\ abc123agentmqttcells", max_size=200))
 def test_any_text(text: str) -> None:
     assert isinstance(outcome(text.encode()), BadConfiguration)

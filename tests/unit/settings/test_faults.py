@@ -216,6 +216,12 @@ def test_a_long_value_is_cut_and_stays_on_its_line(faults: Faults) -> None:
     assert "\n" not in str(fault)
 
 
+def test_long_names_do_not_make_long_messages(faults: Faults) -> None:
+    long = "hub" * 2000
+    for fault in faults(('name = "hub"', f'name = "{long}"'), ('fluid = "MEK"', f'fluid = "{long}"')):
+        assert len(str(fault)) < 1500
+
+
 def test_a_thousand_faults_do_not_drown_the_reader(write: Write) -> None:
     more = "".join(f'[[setups]]\nname = "s{number}"\nfluid = "glue"\n' for number in range(1000))
     with pytest.raises(BadConfiguration) as caught:

@@ -67,6 +67,10 @@ def test_paths_are_relative_to_the_file(
     assert site.influx.token_file.resolve() == (tmp_path / "secrets/influx-token").resolve()
 
 
+def test_the_default_folder_is_beside_the_file_too(write: Write, tmp_path: Path) -> None:
+    assert load(write(('state_dir = "state"\n', ""))).state_dir == tmp_path / "state"
+
+
 def test_absolute_paths_stay(write: Write) -> None:
     assert load(write(('"state"', '"/var/lib/shotgram"'))).state_dir == Path("/var/lib/shotgram")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from typing import Any
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.settings.toml_lines import Where, lines_of
@@ -135,6 +135,7 @@ def written_flat(table: dict[str, Any], draw: Any) -> str:
     return "".join(f"  {quoted(key)} = {inline(value, draw)}\n" for key, value in table.items())
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_every_member_that_tomllib_reads_has_a_line(data: st.DataObject) -> None:
     simple, tables = written(data.draw(documents), data.draw)
@@ -144,6 +145,7 @@ def test_every_member_that_tomllib_reads_has_a_line(data: st.DataObject) -> None
     assert all(1 <= line <= text.count("\n") + 1 for line in lines.values())
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_a_key_of_its_own_is_found_on_its_line(data: st.DataObject) -> None:
     simple, tables = written(data.draw(documents), data.draw)
@@ -152,6 +154,7 @@ def test_a_key_of_its_own_is_found_on_its_line(data: st.DataObject) -> None:
     assert lines_of(text)["marked-key",] == at
 
 
+@settings(deadline=None)
 @given(st.text("[]{}\"'=.,#ab1\n\\ ", max_size=60))
 def test_what_is_no_toml_never_raises(text: str) -> None:
     lines_of(text)
