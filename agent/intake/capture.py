@@ -6,6 +6,7 @@ Pure: lines in, messages out. The clock of a replay is the capture's own `tst`.
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -77,6 +78,8 @@ def _time(value: object) -> float:
     if isinstance(value, bool):
         raise TypeError("tst is no time")
     if isinstance(value, (int, float)):
+        if not math.isfinite(value):
+            raise ValueError(f"tst is no time: {value!r}")
         return float(value)
     if not isinstance(value, str):
         raise TypeError("tst is no time")

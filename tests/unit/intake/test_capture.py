@@ -70,6 +70,8 @@ def test_empty_lines_are_passed_over() -> None:
         (b"[1]", "JSON object"),
         (b'{"topic":"a","payload":1}', "tst"),
         (b'{"tst":1.7e9,"payload":1}', "topic"),
+        (b'{"tst":1e999,"topic":"a","payload":1}', "no time"),
+        (b'{"tst":NaN,"topic":"a","payload":1}', "no time"),
         (b'{"tst":"yesterday","topic":"a","payload":1}', "yesterday"),
         (b'{"tst":"2026-03-02T05:30:00","topic":"a","payload":1}', "offset"),
         (b'{"tst":1.7e9,"topic":5,"payload":1}', "topic"),
