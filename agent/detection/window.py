@@ -53,5 +53,5 @@ class Window:
     """Slope of the scale at rest, learned from calm stretches before this; negative for evaporation."""
     u_idle_slope_g_per_s: float | None = None
     """Its standard uncertainty."""
-    u_open_s: float = 0.001
-    """Standard uncertainty of `open_s`: larger where the controller's events carry no time of their own."""
+    u_open_s: float | None = None
+    """Standard uncertainty of `open_s`; None leaves it to what `clock_from_arrival` says of the clocks."""

@@ -43,10 +43,18 @@ WORTH = 7.0
 """What a drip or a slow start must promise to gain before it is fitted: about the penalty of BIC."""
 ROUNDED_NOISE = (0.05, 0.1, 0.2, 0.35)
 """Noises of a reading before rounding that are tried, in d, on a scale coarser than its noise."""
+ROUNDED = 0.36
+"""Spread of a ramp about its curve, in d, up to which it is rounding: d over root 12 and a little noise."""
 TOLD_PER_STEP = 3.0
 """Independent readings that a ramp gives for each step it crosses (choice of ours)."""
-HIDDEN_S = 0.1
+BETTER = 2.0
+"""How much lower minus twice the log evidence must be."""
+BEGIN_S = 0.05
+"""Seconds of flow that a drip or a slow start is tried with first."""
+HIDDEN_S = 0.04
 """Surge or slow start that a coarse scale may hide, in seconds of flow (standard uncertainty)."""
+IDLE_WIDER = 2.0
+"""How much the uncertainty of a rate seen at rest is widened before it is used (choice of ours)."""
 FLUCTUATION = 0.15
 """Relative standard deviation of the mean evaporation in a dispense from that around it (common practice)."""
 
@@ -180,6 +188,11 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
         joint = fit(seen, plain, joint.at)
     chosen, joint = _chosen(seen, prior, joint)
     left = readings.left_by(joint, left.noise_g)
+    if np.any(chosen.u != plain.u):
+        # What looked like noise was shape; with less noise the right shape can be told from a likely one.
+        seen = _condensed(readings, joint, left, noise_d)
+        chosen, joint = _chosen(seen, prior, fit(seen, plain, joint.at), start=joint.at)
+        left = readings.left_by(joint, left.noise_g)
     chosen = _bending(chosen, joint)
     seen = _condensed(readings, joint, left, noise_d)
     joint = fit(seen, chosen, joint.at)
@@ -218,33 +231,30 @@ def _noise_before_rounding(data: Data, prior: Prior, joint: Joint, d: float) -> 
     return ROUNDED_NOISE[int(np.argmin(costs))]
 
 
-def _chosen(data: Data, prior: Prior, joint: Joint) -> tuple[Prior, Joint]:
+def _chosen(data: Data, prior: Prior, joint: Joint, *, start: Floats | None = None) -> tuple[Prior, Joint]:
     # Drip and slow start are fitted where the evidence is for them: a score test first, for it is cheap.
-    best, drip, slow = joint, False, False
-    if data.half_g is not None:
+    always = data.half_g is not None
+    if always:
         # On a coarse scale the grams rest on the ramp, and a surge or a slow start hides between two steps.
         prior = prior.narrowed(SLOW, HIDDEN_S / SLOW_MOST_S)
-        slow = True
-        begin = joint.at.copy()
-        begin[SLOW] = 0.01 * begin[FLOW]
-        best = fit(data, prior.without(drip=True, slow=False), begin)
-    for _ in range(2):
-        tried = []
-        for is_drip in (True, False):
-            if (drip if is_drip else slow) or not _promising(data, best, drip=is_drip):
-                continue
-            wider = prior.without(drip=not (drip or is_drip), slow=not (slow or not is_drip))
-            begin = best.at.copy()
-            amount, which, known = (DRIP, LOG_DRIP, DRIP_S) if is_drip else (SLOW, LOG_SLOW, SLOW_S)
-            begin[amount], begin[AMOUNTS + which] = 0.05 * begin[FLOW], math.log(known.value)
-            tried.append((fit(data, wider, begin), is_drip))
-        if not tried:
-            break
-        other, is_drip = min(tried, key=lambda each: each[0].cost)
-        if other.cost > best.cost - 2.0 or (is_drip and other.at[DRIP] < 0):
-            break
-        best, drip, slow = other, drip or is_drip, slow or not is_drip
-    return prior.without(drip=not drip, slow=not slow), best
+    drips = start is not None or _promising(data, joint, drip=True)
+    slows = start is not None or always or _promising(data, joint, drip=False)
+    best = prior.without(drip=True, slow=True), joint
+    for drip, slow in ((False, True), (True, False), (True, True)):
+        if (drip and not drips) or (slow and not slows) or (always and not slow):
+            continue
+        wider = prior.without(drip=not drip, slow=not slow)
+        begin = (joint.at if start is None else start).copy()
+        for wanted, amount, which, known in ((drip, DRIP, LOG_DRIP, DRIP_S), (slow, SLOW, LOG_SLOW, SLOW_S)):
+            if not wanted:
+                begin[amount] = 0.0
+            elif begin[amount] == 0.0:
+                begin[amount], begin[AMOUNTS + which] = BEGIN_S * begin[FLOW], math.log(known.value)
+        other = fit(data, wider, begin)
+        unphysical = drip and other.at[DRIP] < 0
+        if not unphysical and ((always and best[1] is joint) or other.cost < best[1].cost - BETTER):
+            best = wider, other
+    return best
 
 
 def _promising(data: Data, joint: Joint, *, drip: bool) -> bool:
@@ -281,7 +291,7 @@ def _condensed(readings: Readings, joint: Joint, left: Left, noise_d: float | No
     stood = axis(np.concatenate((t_s[kept], added[:, 0])), on.middle_s, on.half_s)
     mass = np.concatenate((readings.mass_g[kept], added[:, 1]))
     spraying = (t_s > start) & (t_s < end) & (left.weight > 0)
-    if not spraying.any() or root_mean_square(left.residual_g[spraying]) > DITHERED * d:
+    if not spraying.any() or root_mean_square(left.residual_g[spraying]) > ROUNDED * d:
         return Data(stood, mass, np.concatenate((left.noise_g[kept], added[:, 2])))
     # The ramp crosses the steps one after the other; there each reading is an interval of its own.
     n = int(kept.sum())
@@ -301,7 +311,7 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
     # The fit's own wide prior is taken out again, so that it is not counted twice.
     precision = max(1.0 / seen.u**2 - 1.0 / LOSS_U**2, 1e-6)
     alone = Known(seen.value / seen.u**2 / precision, math.sqrt(1.0 / precision))
-    rate = weighed(alone, volatile=volatile, known=_rates_before(window, around))
+    rate = weighed(alone, volatile=volatile, before=_rates_before(window, around))
     by_rate = float(by_all[LOSS]) / seen.u**2
     length = max(float(joint.at[AMOUNTS + LENGTH]), 0.0)
     fluctuating = FLUCTUATION * abs(rate.known.value) * length
@@ -325,12 +335,13 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
 
 
 def _rates_before(window: Window, around: Surroundings) -> tuple[Known, ...]:
-    # What calm stretches just before showed, and earlier shots: both may have changed a little since.
+    # Both may have changed a little since; calm stretches share readings with the plateau before the
+    # dispense.
     known = []
     if window.idle_slope_g_per_s is not None and window.u_idle_slope_g_per_s is not None:
         rate, u = -window.idle_slope_g_per_s, window.u_idle_slope_g_per_s
         if math.isfinite(rate) and math.isfinite(u) and u > 0:
-            known.append(Known(rate, math.sqrt(u**2 + (0.15 * rate) ** 2 + 2e-4**2)))
+            known.append(Known(rate, math.sqrt((IDLE_WIDER * u) ** 2 + (0.15 * rate) ** 2 + 2e-4**2)))
     if around.learned.evaporation is not None:
         learned = around.learned.evaporation
         known.append(Known(learned.value, math.hypot(learned.u, 2e-4)))

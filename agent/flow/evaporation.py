@@ -2,7 +2,8 @@
 
 A few seconds of plateau show an idle slope only to some mg/s, which would add more noise than it takes away
 where nothing evaporates. So the rate has a prior of several parts: nothing worth mentioning, a small drift of
-the scale either way, some rate of the size that open containers show, and what was seen before on this scale.
+the scale either way, some rate of the size that open containers show. What the scale showed before, at
+rest and in earlier shots, joins the likelihood.
 Their weights follow from the readings (Bayes), which is the choice by evidence; the rate is their mean.
 All parts
 are normal or exponential, so the sums are exact.
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 
 from agent.flow.known import Known
 
-NOTHING = (0.82, 2e-4)
+NOTHING = (0.82, 1.5e-4)
 """Weight, before looking, of a rate as good as none, and its standard deviation, g/s (choice of ours)."""
 ZERO_DRIFT = (0.05, 2e-3)
 """The same for a scale that drifts either way, warming up (choice of ours)."""
@@ -23,8 +24,8 @@ TYPICAL_VOLATILE = 0.010
 """Typical rate of an open container, g/s: 0.4 to 1.5 g/m2/s (Kawamura and Mackay 1987) on 100 to 500 cm2."""
 TYPICAL_OTHER = 0.002
 """The same for water and other slow liquids, g/s."""
-ELSEWHERE = 0.1
-"""How likely the container was emptied, covered or changed since what was seen before (choice of ours)."""
+DISAGREES = 3.0
+"""What was seen before counts unless it is so many standard uncertainties away: then something changed."""
 LEVEL = 0.95
 EVIDENT = 3.0
 LEAST_U = 1e-5
@@ -54,20 +55,23 @@ class _Part:
     variance: float
 
 
-def weighed(seen: Known, *, volatile: bool, known: tuple[Known, ...] = ()) -> Rate:
-    """The rate, from what a window alone shows (a normal likelihood) and the prior.
+def weighed(window: Known, *, volatile: bool, before: tuple[Known, ...] = ()) -> Rate:
+    """The rate, from what a window alone shows (a normal likelihood), what was seen before, and the prior.
 
-    `known` are rates seen before, g/s; each is believed but for the chance that something changed since.
+    `before` are rates seen at rest and in earlier shots, g/s, each with an uncertainty that says how far the
+    rate may have changed since; those that disagree with the window are left out.
     """
-    u = max(seen.u, LEAST_U)
+    seen = Known(window.value, max(window.u, LEAST_U))
+    for other in before:
+        if abs(other.value - seen.value) <= DISAGREES * math.hypot(other.u, seen.u):
+            seen = seen.joined(other)
+    value, u = seen.value, seen.u
     typical = TYPICAL_VOLATILE if volatile else TYPICAL_OTHER
-    new = ELSEWHERE if known else 1.0
     parts = [
-        _normal(seen.value, u, new * NOTHING[0], Known(0.0, NOTHING[1])),
-        _normal(seen.value, u, new * ZERO_DRIFT[0], Known(0.0, ZERO_DRIFT[1])),
-        _exponential(seen.value, u, new * (1.0 - NOTHING[0] - ZERO_DRIFT[0]), typical),
+        _normal(value, u, NOTHING[0], NOTHING[1]),
+        _normal(value, u, ZERO_DRIFT[0], ZERO_DRIFT[1]),
+        _exponential(value, u, 1.0 - NOTHING[0] - ZERO_DRIFT[0], typical),
     ]
-    parts += [_normal(seen.value, u, (1.0 - new) / len(known), before) for before in known]
     highest = max(part.log_evidence for part in parts)
     weights = [math.exp(part.log_evidence - highest) for part in parts]
     total = sum(weights)
@@ -79,7 +83,7 @@ def weighed(seen: Known, *, volatile: bool, known: tuple[Known, ...] = ()) -> Ra
     half = _half_width(
         mean, math.sqrt(variance), [(w / total, part) for w, part in zip(weights, parts, strict=True)]
     )
-    return Rate(Known(mean, math.sqrt(variance)), seen.value > EVIDENT * u, Known(seen.value, u), half)
+    return Rate(Known(mean, math.sqrt(variance)), value > EVIDENT * u, window, half)
 
 
 def _half_width(mean: float, u: float, parts: list[tuple[float, _Part]]) -> float:
@@ -98,10 +102,10 @@ def _half_width(mean: float, u: float, parts: list[tuple[float, _Part]]) -> floa
     return high
 
 
-def _normal(value: float, u: float, weight: float, prior: Known) -> _Part:
-    total = u**2 + prior.u**2
-    log = math.log(weight) - 0.5 * math.log(2.0 * math.pi * total) - 0.5 * (value - prior.value) ** 2 / total
-    return _Part(log, (value * prior.u**2 + prior.value * u**2) / total, u**2 * prior.u**2 / total)
+def _normal(value: float, u: float, weight: float, spread: float) -> _Part:
+    total = u**2 + spread**2
+    log = math.log(weight) - 0.5 * math.log(2.0 * math.pi * total) - 0.5 * value**2 / total
+    return _Part(log, value * spread**2 / total, u**2 * spread**2 / total)
 
 
 def _exponential(value: float, u: float, weight: float, typical: float) -> _Part:

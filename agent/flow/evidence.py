@@ -1,4 +1,4 @@
-"""A window and its surroundings as evidence that the journal keeps, and back: the way to compute a shot again."""
+"""A window and its surroundings as evidence that the journal keeps, and back."""
 
 from __future__ import annotations
 

@@ -13,8 +13,11 @@ from typing import Any
 from agent.flow.known import Known
 from agent.flow.timing import Lengths, Shot
 
-FORGETTING = 0.9
-"""How much of the old knowledge one new shot leaves: evaporation, noise and lag change with the day."""
+WALK_REL = 0.1
+"""How far evaporation, noise and lag may change from shot to shot, relative (choice of ours)."""
+EVAPORATION_WALK, NOISE_WALK, LAG_WALK = 3e-4, 1e-4, 0.01
+"""The same in g/s, g and s."""
+MOST_SHOTS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +44,20 @@ class Learned:
         u_mass_g: float | None,
         group: str = "",
     ) -> Learned:
-        """What is known after one more good shot, from that shot's own findings; None teaches nothing."""
+        """What is known after one more good shot, from that shot's own findings; None teaches nothing.
+
+        `evaporation` is what that shot's window alone showed, g/s: `Measurement.evaporation_seen`.
+        """
         lengths = self.lengths
         if open_s is not None and mass_g is not None and u_mass_g is not None:
             lengths = lengths.with_shot(Shot(group, open_s, mass_g, u_mass_g))
         return replace(
             self,
-            evaporation=_moved(self.evaporation, evaporation, 5e-4),
-            noise_g=_moved(self.noise_g, None if noise_g is None else Known(noise_g, noise_g), 1e-4),
-            lag_s=_moved(self.lag_s, lag_s, 0.01),
+            evaporation=_moved(self.evaporation, evaporation, EVAPORATION_WALK),
+            noise_g=_moved(
+                self.noise_g, None if noise_g is None else Known(noise_g, 0.2 * noise_g), NOISE_WALK
+            ),
+            lag_s=_moved(self.lag_s, lag_s, LAG_WALK),
             lengths=lengths,
         )
 
@@ -73,17 +81,18 @@ class Learned:
         )
 
 
-def _moved(old: Known | None, new: Known | None, least_u: float) -> Known | None:
-    # Exponential forgetting: the old knowledge counts as at most 1/(1-FORGETTING) shots. The spread between
-    # shots is kept in u, so that a container that was emptied or covered is not forced onto yesterday's rate.
-    if new is None or not (math.isfinite(new.value) and math.isfinite(new.u)):
+def _moved(old: Known | None, new: Known | None, walk: float) -> Known | None:
+    # A Kalman filter of one state that walks at random from shot to shot. The spread between shots stays
+    # in u,
+    # so that a container that was emptied or covered is not forced onto yesterday's rate.
+    if new is None or not (math.isfinite(new.value) and math.isfinite(new.u) and new.u > 0):
         return old
     if old is None:
-        return Known(new.value, max(new.u, least_u), 1)
-    weight = max(1.0 - FORGETTING, 1.0 / (old.n + 1))
-    jump = new.value - old.value
-    spread = (1.0 - weight) * (old.u**2 + weight * jump**2) + weight * max(new.u, least_u) ** 2
-    return Known(old.value + weight * jump, max(math.sqrt(spread), least_u), min(old.n + 1, 1000))
+        return Known(new.value, new.u, 1)
+    before = old.u**2 + walk**2 + (WALK_REL * old.value) ** 2
+    gain = before / (before + new.u**2)
+    value = old.value + gain * (new.value - old.value)
+    return Known(value, math.sqrt(gain) * new.u, min(old.n + 1, MOST_SHOTS))
 
 
 def _plain(known: Known | None) -> list[float] | None:

@@ -18,13 +18,14 @@ from agent.flow.flags import judged
 from agent.flow.fluids import U_TEMPERATURE_ASSUMED_C, U_TEMPERATURE_C, density
 from agent.flow.known import Known
 from agent.flow.permissible import permissible_error_g
+from agent.flow.priors import u_told_s, valve_difference
 from agent.flow.shape import NO_SHAPE, shape_of
 from agent.flow.surroundings import Surroundings
 
 UNKNOWN_LIQUID = Known(900.0, 120.0)
 """Density where the fluid is not known, kg/m3: solvents and water lie within two u (from memory)."""
-U_OPEN_TOLD_S = 0.001
-"""Standard uncertainty of a commanded open time that the controller stamps itself (from memory)."""
+U_JITTERS_S = 0.01
+"""An open time less certain than this is joined with what the curve shows of it."""
 LATE_S = 0.1
 """How late a reading may come whose time is that of its arrival (common practice, no source)."""
 U_STROKE_S = 0.01
@@ -177,7 +178,15 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
 
 def _open_time(window: Window, around: Surroundings, found: Estimate) -> Known:
     if window.open_s is not None:
-        return Known(window.open_s, window.u_open_s)
+        told = Known(window.open_s, u_told_s(window))
+        ran = found.longer_than(0.0) if told.u > U_JITTERS_S else None
+        if ran is None or not math.isfinite(ran.u):
+            return told
+        # Both events came over a network: the curve, less the valve's delays, says the open time as well.
+        difference = valve_difference(around)
+        u_seen = math.sqrt(ran.u**2 + U_STROKE_S**2 + difference.u**2)
+        seen = Known(ran.value - difference.value, u_seen)
+        return told.joined(seen) if abs(seen.value - told.value) < 4.0 * math.hypot(seen.u, told.u) else told
     # What the curve shows is how long liquid ran; a gun's learned timing error leads back to the command.
     length = found.time(LENGTH)
     seen = Known(length.value, math.hypot(length.u, U_STROKE_S))

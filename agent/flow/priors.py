@@ -35,6 +35,10 @@ VALVE_DIFFERENCE_S = Known(0.0, 0.05)
 """Delay of closing less delay of opening, from gun to gun (common practice, no source)."""
 VALVE_JITTER_S = 0.01
 """The same from shot to shot (common practice, no source)."""
+U_STAMPED_S = 0.001
+"""Standard uncertainty of an open time between events that the controller stamps (from memory)."""
+U_ARRIVED_S = 0.045
+"""The same between the arrivals of two messages over a shop's network (common practice, no source)."""
 LAG_S = Known(0.2, 0.9)
 """Time constant of a scale's filter; u of its logarithm (common practice, no source)."""
 DRIP_S = Known(0.8, 0.7)
@@ -43,7 +47,7 @@ SLOW_S = Known(0.6, 0.7)
 """Time constant of a slow start; u of its logarithm (common practice, no source)."""
 LOSS_U = 0.05
 """Largest evaporation that is thought of, g/s, as a standard uncertainty."""
-DROOP_REL, JET_S, DRIP_MOST_S, SLOW_MOST_S = 0.03, 0.5, 0.5, 0.5
+DROOP_REL, JET_S, DRIP_MOST_S, SLOW_MOST_S = 0.03, 0.5, 0.5, 0.2
 """Droop over flow; jet's force, drip and slow start in seconds of flow: standard uncertainties."""
 
 
@@ -86,7 +90,7 @@ def _times(window: Window, around: Surroundings, look: FirstLook, told_s: float)
     start = Known(VALVE_DELAY_S.value, math.hypot(window.u_event_s, VALVE_DELAY_S.u if told else 1.0))
     length = Known(look.length_s, max(1.0, 0.1 * look.length_s))
     if told:
-        u = math.sqrt(difference.u**2 + VALVE_JITTER_S**2 + window.u_open_s**2)
+        u = math.sqrt(difference.u**2 + VALVE_JITTER_S**2 + u_told_s(window) ** 2)
         length = Known(told_s + difference.value, u)
     learned, configured = around.learned.lag_s, around.scale.lag_s
     lag = LAG_S
@@ -97,3 +101,10 @@ def _times(window: Window, around: Surroundings, look: FirstLook, told_s: float)
     logs = {LOG_LAG: lag, LOG_DRIP: DRIP_S, LOG_SLOW: SLOW_S}
     known = {which: Known(math.log(each.value), each.u) for which, each in logs.items()}
     return {START: start, LENGTH: length, **known}
+
+
+def u_told_s(window: Window) -> float:
+    """Standard uncertainty of the open time that the controller told, s."""
+    if window.u_open_s is not None:
+        return window.u_open_s
+    return U_ARRIVED_S if "clock_from_arrival" in window.notes else U_STAMPED_S
