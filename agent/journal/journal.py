@@ -14,9 +14,7 @@ they have still to forward on connections of their own (`outlet_view`). The erro
 
 from __future__ import annotations
 
-import contextlib
-import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, Self, TypeVar
@@ -25,9 +23,9 @@ from agent.contract.evidence import Evidence
 from agent.contract.inputs import RawMessage, Undecodable
 from agent.contract.records import Record
 from agent.journal.database import Database
-from agent.journal.errors import Fault, JournalError, JournalFull
+from agent.journal.errors import Fault, JournalError, JournalFull, JournalIoError
 from agent.journal.files import back_up, make_folder
-from agent.journal.limits import JournalLimits
+from agent.journal.limits import MIB, JournalLimits
 from agent.journal.lock import FolderLock
 from agent.journal.mending import mend
 from agent.journal.migrations import Migration
@@ -35,18 +33,14 @@ from agent.journal.opening import open_file
 from agent.journal.outbox import OutletView, write_ranges
 from agent.journal.packing import packed
 from agent.journal.reading import FILE_NAME, JournalReader
-from agent.journal.retention import PORTION, Pruned, prune, retain, retain_by_age, used_bytes
-from agent.journal.rows import Event, Row, event_body, event_key, same_event
+from agent.journal.room import Room, Tended
+from agent.journal.rows import Event, Row, event_body, event_key
 from agent.journal.space import Ballast, Space
 from agent.journal.stamp import Clock, Stamp, machine_clock
 from agent.journal.verify import verify
 from agent.journal.writing import PreparedRecord, Run, Writer, keep_state, quarantine
 
 Result = TypeVar("Result")
-SMALL_PORTION = 50
-"""Rows that go in one transaction while there is next to no room for its log."""
-STRANGE_NS = 90 * 86_400 * 1_000_000_000
-"""A clock that is so far from what the journal knows does not decide what is old."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,19 +62,6 @@ class Appended:
     faults: tuple[Fault, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Tended:
-    """What a round of housekeeping found and did."""
-
-    pruned: Pruned
-    conditions: Mapping[str, str]
-    """Alarms whose condition holds now, with a sentence each: `disk-filling`, `disk-full`, `outbox-
-    filling`.
-    """
-    faults: tuple[Fault, ...]
-    """What happened once and has to be told: `records-lost`, damaged rows."""
-
-
 class Journal(JournalReader):
     """The one writer of a state folder. Calls from several threads wait for each other."""
 
@@ -93,12 +74,7 @@ class Journal(JournalReader):
         self._lock_file = lock
         self._run = run
         self._clock = clock
-        self._ballast = Ballast(self.folder, self.limits.ballast_bytes)
-        self._ballast.restore()
-        self._full_since: str | None = None
-        self._opened_at = clock()
-        newest_ns = database.one("SELECT max(wall_ns) FROM records")
-        self._long_off = newest_ns is not None and abs(self._opened_at.wall_ns - newest_ns) > STRANGE_NS
+        self._room = Room(database, clock)
 
     @classmethod
     def open(
@@ -123,17 +99,18 @@ class Journal(JournalReader):
         lock.take()
         try:
             now = clock()
-            opened = open_file(state_dir / FILE_NAME, limits, now.wall_ns, migrations)
+            run = Run(0, version, config_digest, now.boot_id)
             try:
-                unclean = _unclean(opened.database)
-                run = _begin_run(opened.database, Run(0, version, config_digest, now.boot_id), now.wall_ns)
-            except BaseException:
-                opened.database.close()
-                raise
+                database, run, faults = _begun(state_dir, limits, run, now, migrations)
+            except (JournalFull, JournalIoError):
+                # A full disk has no room for the files that SQLite needs beside the journal's.
+                if Space.of(state_dir).free_bytes > MIB or not Ballast(state_dir, 0).give_up():
+                    raise
+                database, run, faults = _begun(state_dir, limits, run, now, migrations)
         except BaseException:
             lock.give_back()
             raise
-        return cls(opened.database, lock, run, clock, (*opened.faults, *unclean))
+        return cls(database, lock, run, clock, faults)
 
     def append(
         self,
@@ -165,8 +142,8 @@ class Journal(JournalReader):
         def write() -> Appended:
             with self.database.transaction() as cursor:
                 writer = Writer(cursor, self._run, self._clock())
-                new, known, differing = self._write_records(writer, ready)
-                new_events, known_events, other = self._write_events(writer, heard)
+                new, known, differing = writer.records(ready)
+                new_events, known_events, other = writer.events(heard)
                 writer.close_chains()
                 for name, value in (state or {}).items():
                     keep_state(cursor, name, value)
@@ -237,31 +214,8 @@ class Journal(JournalReader):
 
     def tend(self) -> Tended:
         """Housekeeping, to be called once a minute: retention, ballast, room on the disk."""
-        now = self._clock()
-        pruned = retain(self.database, self.limits, now.wall_ns)
-        if self._age_counts(now):
-            pruned += retain_by_age(self.database, self.limits, now.wall_ns)
-        whole = self._ballast.restore()
-        space = Space.of(self.folder)
-        used = used_bytes(self.database)
-        conditions: dict[str, str] = {}
-        if space.is_low(self.limits):
-            conditions["disk-filling"] = (
-                f"{space.free_bytes // 1_000_000} MB of {space.total_bytes // 1_000_000} MB are left on the "
-                f"disk of {self.folder}"
-            )
-        if self._full_since is not None and whole:
-            self._full_since = None
-        if self._full_since is not None:
-            conditions["disk-full"] = self._full_since
-        if used > 0.9 * self.limits.quota_bytes:
-            conditions["outbox-filling"] = (
-                f"the journal holds {used // 1_000_000} MB of its quota of "
-                f"{self.limits.quota_bytes // 1_000_000} MB, most of it not sent yet; at the quota the "
-                "oldest are lost"
-            )
-        faults = (*(loss.fault() for loss in pruned.losses), *self.take_faults())
-        return Tended(pruned, conditions, faults)
+        tended = self._room.tend()
+        return replace(tended, faults=(*tended.faults, *self.take_faults()))
 
     def verify(self, anchors: Sequence[tuple[int, str]] = ()) -> list[Fault]:
         """What was changed, removed, moved or added behind the agent's back; empty when all is sound."""
@@ -289,12 +243,6 @@ class Journal(JournalReader):
             self.database.close()
             self._lock_file.give_back()
 
-    def _age_counts(self, now: Stamp) -> bool:
-        """Whether the clock can be believed so far that rows may go for their age alone."""
-        run_ns = now.monotonic_ns - self._opened_at.monotonic_ns
-        stepped = abs(now.wall_ns - self._opened_at.wall_ns - run_ns) > STRANGE_NS
-        return now.time_trusted and not stepped and not self._long_off
-
     def _view(self, outlet: str, use: Callable[[OutletView], Result]) -> Result:
         view = self.outlet(outlet)
         try:
@@ -302,88 +250,32 @@ class Journal(JournalReader):
         finally:
             self._faults.extend(view.take_faults())
 
-    def _write_records(
-        self, writer: Writer, ready: Iterable[PreparedRecord]
-    ) -> tuple[list[Row], list[str], list[str]]:
-        new, known, differing = [], [], []
-        for record in ready:
-            stored = writer.cursor.execute("SELECT body FROM records WHERE id = ?", (record.id,)).fetchone()
-            if stored is None:
-                new.append(writer.record(record))
-            else:
-                known.append(record.id)
-                if stored[0] != record.body:
-                    differing.append(record.id)
-        return new, known, differing
-
-    def _write_events(
-        self, writer: Writer, heard: Iterable[tuple[Event, str, str]]
-    ) -> tuple[list[str], list[str], list[str]]:
-        new, known, differing = [], [], []
-        for event, key, body in heard:
-            stored = writer.cursor.execute("SELECT body FROM events WHERE id = ?", (key,)).fetchone()
-            if stored is None:
-                writer.event(event, key, body)
-                new.append(key)
-            else:
-                known.append(key)
-                if not same_event(stored[0], body):
-                    differing.append(key)
-        return new, known, differing
-
     def _making_room(self, write: Callable[[], Result]) -> Result:
         """Do it; where there is no room, make some and do it once more."""
-        begun = time.monotonic()
-        faults: list[Fault] = []
-        try:
-            result = write()
-        except JournalFull as fault:
-            faults += self._make_room(str(fault))
-            result = write()
-        took_s = time.monotonic() - begun
-        if took_s > self.limits.slow_commit_s:
-            faults.append(
-                Fault("journal-slow", f"a commit took {took_s:.1f} s; look at the disk or the card")
-            )
+        result, took_s, faults = self._room.making(write)
         if isinstance(result, Appended):
             return replace(result, took_s=took_s, faults=tuple(faults))
         self._faults.extend(faults)
         return result
 
-    def _make_room(self, why: str) -> list[Fault]:
-        """At our own quota the oldest rows go, sent ones first; on a full disk the ballast does."""
-        wall_ns = self._clock().wall_ns
-        pages = int(self.database.one("PRAGMA page_count"))
-        if pages >= self.limits.quota_bytes // 4096 - 1:
-            pruned = prune(self.database, PORTION, 0, wall_ns, with_events=True)
-            if pruned == Pruned():
-                pruned = prune(self.database, PORTION, 0, wall_ns, with_events=True, unsent_too=True)
-            return [loss.fault() for loss in pruned.losses]
-        gave = self._ballast.give_up()
-        # Pages that are free inside the file let the next rows in without the file growing. Both steps need a
-        # little room themselves: where there is none, the next try says so.
-        with contextlib.suppress(JournalFull):
-            self.database.checkpoint()
-            for _ in range(0, PORTION, SMALL_PORTION):
-                prune(self.database, SMALL_PORTION, 0, wall_ns, with_events=True)
-        if self._full_since is not None:
-            return []
-        self._full_since = f"the disk of {self.folder} is full"
-        told = (
-            "the ballast was given up, and the oldest records went that were sent"
-            if gave
-            else "no ballast is left"
-        )
-        return [Fault("disk-full", f"{self._full_since}; {told} ({why})")]
 
-
-def _begin_run(database: Database, run: Run, wall_ns: int) -> Run:
-    with database.transaction() as cursor:
-        cursor.execute(
-            "INSERT INTO runs (version, config, boot_id, started_ns) VALUES (?, ?, ?, ?)",
-            (run.version, run.config, run.boot_id, wall_ns),
-        )
-        return Run(int(cursor.lastrowid or 0), run.version, run.config, run.boot_id)
+def _begun(
+    state_dir: Path, limits: JournalLimits, run: Run, now: Stamp, migrations: Sequence[Migration] | None
+) -> tuple[Database, Run, tuple[Fault, ...]]:
+    """The file open, and a run begun in it."""
+    opened = open_file(state_dir / FILE_NAME, limits, now.wall_ns, migrations)
+    try:
+        unclean = _unclean(opened.database)
+        with opened.database.transaction() as cursor:
+            cursor.execute(
+                "INSERT INTO runs (version, config, boot_id, started_ns) VALUES (?, ?, ?, ?)",
+                (run.version, run.config, run.boot_id, now.wall_ns),
+            )
+            begun = replace(run, number=int(cursor.lastrowid or 0))
+    except BaseException:
+        opened.database.close()
+        raise
+    return opened.database, begun, (*opened.faults, *unclean)
 
 
 def _unclean(database: Database) -> tuple[Fault, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
@@ -13,7 +13,7 @@ from agent.contract.records import Record, to_json
 from agent.contract.times import epoch_s
 from agent.journal.chain import checksum, content, link
 from agent.journal.limits import JournalLimits
-from agent.journal.rows import Event, EventRow, Row, event_kind
+from agent.journal.rows import Event, EventRow, Row, event_kind, same_event
 from agent.journal.stamp import Stamp
 
 MS_NS = 1_000_000
@@ -59,6 +59,33 @@ class Writer:
         self.run = run
         self.stamp = stamp
         self._ends: dict[str, tuple[int, bytes]] = {}
+
+    def records(self, ready: Iterable[PreparedRecord]) -> tuple[list[Row], list[str], list[str]]:
+        """Append what is not there yet: (new rows, known ids, those of them that now say something else)."""
+        new, known, differing = [], [], []
+        for record in ready:
+            stored = self.cursor.execute("SELECT body FROM records WHERE id = ?", (record.id,)).fetchone()
+            if stored is None:
+                new.append(self.record(record))
+            else:
+                known.append(record.id)
+                if stored[0] != record.body:
+                    differing.append(record.id)
+        return new, known, differing
+
+    def events(self, heard: Iterable[tuple[Event, str, str]]) -> tuple[list[str], list[str], list[str]]:
+        """Append (event, key, body) where it is not there yet: (new keys, known keys, differing keys)."""
+        new, known, differing = [], [], []
+        for event, key, body in heard:
+            stored = self.cursor.execute("SELECT body FROM events WHERE id = ?", (key,)).fetchone()
+            if stored is None:
+                self.event(event, key, body)
+                new.append(key)
+            else:
+                known.append(key)
+                if not same_event(stored[0], body):
+                    differing.append(key)
+        return new, known, differing
 
     def record(self, new: PreparedRecord) -> Row:
         """Append a record that is not in the journal yet."""

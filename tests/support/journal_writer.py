@@ -49,6 +49,7 @@ def main() -> int:
     words.add_argument("--bucket", default="")
     words.add_argument("--migrate", action="store_true")
     words.add_argument("--pause", type=float, default=0.0)
+    words.add_argument("--careless", action="store_true", help="does not sync: shows that a power cut bites")
     words.add_argument("--ballast", type=int, default=65536)
     asked = words.parse_args()
     try:
@@ -64,6 +65,8 @@ def main() -> int:
         return 3 if fault.must_restart else 4
     for told in journal.opened:
         say(f"FAULT {told.code}")
+    if asked.careless:
+        journal.database.read("PRAGMA synchronous = OFF")
     journal.declare_outlets({"influx": "all"})
     stop, thread = threading.Event(), None
     if asked.url:
