@@ -24,11 +24,16 @@ EARLY_S, LATE_S = -0.6, 1.0
 """How much earlier or later than the commanded opening a curve may stir: valve, way through the air and the
 scale's filter make it late by some tenths of a second, never early but for what the clocks are uncertain."""
 USUAL_LATE_S = 0.2
+LAG_S = 0.5
+"""So late a slow scale's filter may show what came."""
 ENOUGH_S = 4.0
 """With so much plateau beside the dispense, what lies beyond a handled container is not needed."""
 PARTED_S = 8.0
 SPOILS_S = 2.2
 """A knock is over in a second, its tail in the scale's filter in another."""
+DRIPS = 0.06
+SEEN = 0.4
+"""So much of a ramp must be seen undisturbed: what is only more afterwards than before was put there."""
 REACH_S = 6.0
 """How far the curve may correct the controller's clock."""
 
@@ -103,7 +108,8 @@ def by_controller(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None
     if placed.from_s is None or placed.to_s is None:
         return _half_told(watch, placed, room)
     stretch = _stretch(watch, placed.from_s, placed.to_s, room)
-    rise = stretch.rise(*_unmoved(stretch, placed.from_s, placed.to_s))
+    clear = _unmoved(stretch, placed.from_s, placed.to_s)
+    rise = stretch.rise(clear[0], min(clear[1], _rises_again(stretch, placed.to_s)))
     from_s, to_s, u_s, open_s = placed.from_s, placed.to_s, placed.u_s, placed.open_s
     if rise is not None and open_s is not None:
         shift_s = _shift_s(stretch, rise, from_s, to_s)
@@ -126,9 +132,10 @@ def _shift_s(stretch: Stretch, rise: Rise, from_s: float, to_s: float) -> float:
     if late_s < 0.0:
         came = stretch.base_g[(stretch.t_s > from_s - 0.6) & (stretch.t_s <= from_s)]
         flow = rise.mass_g / max(rise.length_s, 0.1)
-        if not came.size or float(came[-1]) - rise.low_g < -0.7 * late_s * flow:
+        due_g = 0.7 * (-late_s - LAG_S) * flow
+        if not came.size or float(came[-1]) - rise.low_g < max(due_g, stretch.blocks.same_g):
             return 0.0
-        if stretch.fall_g(rise.stirs_s, from_s + 0.3) > stretch.blocks.even_g:
+        if stretch.fall_g(rise.stirs_s, from_s + 0.3) > max(stretch.blocks.even_g, -0.1 * late_s * flow):
             return 0.0
     return late_s - USUAL_LATE_S
 
@@ -136,10 +143,11 @@ def _shift_s(stretch: Stretch, rise: Rise, from_s: float, to_s: float) -> float:
 def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found | None:
     """Cut out what the scale alone shows to be a dispense between two times; None where it is none.
 
-    It must bring the least mass that counts, take the shortest time that counts, flow no faster and no slower
-    than any gun of the site, and never fall back by a fifth; after a moved container it must last twice as
-    long, because what a filter smears of a step looks like a short ramp, and must leave more than there was:
-    what was lifted and let down again does not.
+    It must bring the least mass that counts and stand out of how the plateaus wander, take the shortest time
+    that counts, flow no faster and no slower than any gun of the site, be seen on its way up, and never fall
+    back by a fifth; after a moved container it must last twice as long, because what a filter smears of a
+    step looks like a short ramp, and must leave more than there was: what was lifted and let down again does
+    not.
     """
     stretch = _stretch(watch, from_s, to_s, room)
     limits = watch.limits
@@ -148,12 +156,17 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
     slack_s = limits.break_s + 1.0
     begin, end = _unmoved(stretch, from_s + limits.break_s, to_s)
     rise = stretch.rise(max(low, begin), min(room.to_s, to_s + AFTER_S, end))
-    if rise is None or rise.mass_g < max(limits.smallest_g, 8.0 * stretch.blocks.noise_g):
+    if rise is None:
+        return None
+    least_g = max(limits.smallest_g, 8.0 * stretch.blocks.noise_g, 6.0 * stretch.scatter_g(rise))
+    if rise.mass_g < least_g:
         return None
     if rise.to_s < from_s or rise.from_s > to_s or rise.from_s < from_s - slack_s:
         return None
     flow = rise.mass_g / max(rise.length_s, 1e-6)
     shortest = limits.shortest_s * (2.0 if rise.broken else 1.0)
+    if stretch.seen_s(rise) < SEEN * rise.length_s:
+        return None
     if rise.length_s < shortest or not 0.3 * limits.slowest_g_per_s <= flow <= limits.fastest_g_per_s:
         return None
     if stretch.fall_g(rise.from_s, rise.to_s) > max(0.2 * rise.mass_g, stretch.blocks.same_g):
@@ -226,7 +239,8 @@ def _half_told(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None:
         begin = min(activity.from_s for activity in around)
         stretch = _stretch(watch, begin, placed.to_s, room)
         clear = _unmoved(stretch, begin + watch.limits.break_s, placed.to_s)
-        rise = stretch.rise(max(begin - BEFORE_S, room.from_s, clear[0]), min(room.to_s, clear[1]))
+        again = _rises_again(stretch, placed.to_s)
+        rise = stretch.rise(max(begin - BEFORE_S, room.from_s, clear[0]), min(room.to_s, clear[1], again))
     if rise is None:
         return None
     from_s = placed.from_s if placed.from_s is not None else rise.from_s
@@ -264,6 +278,26 @@ def _unmoved(stretch: Stretch, from_s: float, to_s: float) -> tuple[float, float
     return max(before, default=float("-inf")), min(after, default=float("inf"))
 
 
+def _rises_again(stretch: Stretch, closed_s: float) -> float:
+    """When the curve leaves the plateau after a dispense for good: another one that nobody told of.
+
+    A drip adds some percent of the mass; what adds more is no drip.
+    """
+    t = stretch.t_s
+    after = (t > closed_s + SETTLE_S) & ~stretch.spoiled
+    rest, base = t[after], stretch.base_g[after]
+    if rest.size < 6:
+        return float("inf")
+    level = float(np.median(base[rest < rest[0] + 1.5]))
+    low = stretch.base_g[(t < closed_s) & ~stretch.spoiled]
+    came_g = level - float(low.min()) if low.size else 0.0
+    drip_g = max(stretch.blocks.same_g, DRIPS * came_g)
+    if float(np.min(base[-2:])) < level + drip_g:
+        return float("inf")
+    resting = rest[base <= level + stretch.blocks.even_g]
+    return float(resting[-1]) + 1e-6 if resting.size else float("inf")
+
+
 def _found(
     watch: ScaleWatch,
     stretch: Stretch,
@@ -289,6 +323,7 @@ def _found(
             left_out.append((d.from_s, d.to_s + 0.3))
     if rise is not None and rise.broken and "container_moved" not in notes:
         notes.add("container_moved")
+    high = min(high, _rises_again(stretch, to_s))
     kept = Kept(low, high, tuple(left_out))
     notes |= _what_is_missing(watch, times, kept)
     return Found(times, rise, frozenset(notes), kept)

@@ -98,6 +98,23 @@ class Stretch:
         ends = [d.to_s for d in self.disturbances if not d.jet and abs(d.from_s - rested_s) < 2.0 * BLOCK_S]
         return max([rested_s, *ends])
 
+    def seen_s(self, rise: Rise) -> float:
+        """For how long the undisturbed curve is seen on its way up, between a tenth and nine tenths."""
+        share = (self.base_g - rise.low_g) / rise.mass_g
+        on_its_way = (share > 0.1) & (share < 0.9) & ~self.spoiled
+        on_its_way &= (self.t_s >= rise.from_s - BLOCK_S) & (self.t_s <= rise.to_s + BLOCK_S)
+        return float(on_its_way.sum()) * float(np.median(np.diff(self.t_s)))
+
+    def scatter_g(self, rise: Rise) -> float:
+        """How far the undisturbed plateaus before and after a rise wander: a standard deviation, robust."""
+        sides = ((self.t_s < rise.from_s - BLOCK_S), (self.t_s > rise.to_s + NEAR_S))
+        scatters = []
+        for side in sides:
+            m = self.base_g[side & ~self.spoiled]
+            if m.size >= 8:
+                scatters.append(1.4826 * float(np.median(np.abs(m - np.median(m)))))
+        return min(scatters, default=0.0)
+
     def fall_g(self, from_s: float, to_s: float) -> float:
         """How far the undisturbed curve falls below what it had reached before, within [from_s, to_s)."""
         inside = (self.t_s >= from_s) & (self.t_s < to_s) & ~self.spoiled

@@ -24,9 +24,9 @@ from agent.detection.status import Curve, ScaleStatus, curve_of, status_of
 from agent.detection.triggers import Told, Triggers
 from agent.detection.window import Window
 
-PLATEAU_S = 6.5
-"""Plateau waited for after a closing: six seconds and the settling of the scale."""
-LONGEST_WAIT_S = 14.0
+PLATEAU_S = 10.5
+"""Plateau waited for after a closing: below eight seconds the flow's error doubles, above ten it stays."""
+LONGEST_WAIT_S = 16.0
 """Not longer than this, however restless the scale is."""
 SILENT_S = 5.0
 """No reading for so long, and none is waited for."""

@@ -36,6 +36,8 @@ HIDDEN_GAP_S = 0.5
 UNEVEN = 0.25
 """Share of a flow by which a real one may differ from a steady one, over a second."""
 LEAST_RISING = 8
+MANY_STEPS = 3
+"""A container is moved once; steps that come again and again are a shaking floor seen at the scale's rate."""
 STEP = 0.7
 """A step within a ramp is one from so many seconds of its flow on."""
 FLOWS = 0.3
@@ -93,6 +95,8 @@ def disturbances_in(blocks: Blocks) -> list[Disturbance]:
     begins = [*(first for first, _ in spans), t.size]
     found = [_measured(blocks, span, (ends[k], begins[k + 1])) for k, span in enumerate(spans)]
     hidden = [step for step in _hidden(blocks) if not any(_overlap(step, one) for one in found)]
+    if len(hidden) >= MANY_STEPS:
+        hidden = []
     return _temporary(blocks, sorted([*found, *hidden], key=lambda one: one.from_s), flow)
 
 
@@ -139,9 +143,13 @@ def _between(blocks: Blocks, span: tuple[int, int], free: tuple[int, int]) -> Di
     slope_after, level_after = _line(t[after], m[after], float(t[last]))
     gap_s = float(t[last] - t[first])
     low, high = sorted((slope_before * gap_s, slope_after * gap_s))
+    fastest = max(abs(slope_before), abs(slope_after))
+    if gap_s > SMEARS_S and abs(slope_after - slope_before) > 0.5 * fastest:
+        # Over so long a flow that is on one side only says nothing of what happened in between.
+        low = high = min(low, high, key=abs)
+        fastest = 0.0
     off = level_after - level_before
     moved = off - high if off > high else off - low if off < low else 0.0
-    fastest = max(abs(slope_before), abs(slope_after))
     tolerance = blocks.same_g + fastest * (UNEVEN + 0.15 * gap_s)
     inside = m[first : last + 1] - level_before
     depth = float(inside[np.argmax(np.abs(inside))])

@@ -19,7 +19,7 @@ from agent.detection.limits import Limits
 
 BLOCK_S = 0.25
 FALLING_G_PER_S = 0.08
-REST_S = 1.0
+REST_S = 0.6
 """An activity that begins again within this time had not ended."""
 KEPT_ACTIVITIES = 16
 HALF_STEP = 0.29

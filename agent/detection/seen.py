@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from agent.contract.plan import Cell
 from agent.detection.carving import Found, by_curve, room_around
-from agent.detection.gate import Activity
+from agent.detection.curve import in_blocks
+from agent.detection.gate import BLOCK_S, Activity
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed
 from agent.detection.scale_watch import ScaleWatch, Taken
 from agent.detection.window import Window
 
-ALONE_PLATEAU_S = 6.5
+ALONE_PLATEAU_S = 10.0
 """Plateau waited for where there is no controller, and as long again as it takes the gate to see the next
 flow begin, which must not be taken for plateau. What was leaned on is let go by then."""
 BELATED_S = 12.0
 """A controller's word may come so late before the curve is taken to be all there is."""
-RETURN_S = 6.0
-"""A next activity is watched for so long, to see whether it takes back the one before."""
+RETURN_S = 12.0
+"""A next activity is watched until it is over, or for so long: it may take back the one before."""
+LEANS_S = 15.0
+"""Nobody leans on a scale for longer."""
 SHARE_OF_NEIGHBOUR = 0.1
 """What follows a dispense within the same activity and brings less than this share of it is its drip."""
 
@@ -55,7 +60,9 @@ class Seen:
         assert activity.to_s is not None  # noqa: S101  (asked only of activities that ended)
         if watch.last_t_s < activity.to_s + self._wait_s + watch.limits.break_s:
             return False
-        return following is None or watch.last_t_s >= following.from_s + RETURN_S
+        if following is None or following.to_s is not None:
+            return True
+        return watch.last_t_s >= following.from_s + RETURN_S
 
 
 def _is_awaited(activity: Activity, waiting: list[Placed]) -> bool:
@@ -74,7 +81,7 @@ def _found(watch: ScaleWatch, activity: Activity, following: Activity | None, kn
     end_s = activity.to_s if activity.to_s is not None else watch.last_t_s
     found: list[Found] = []
     for from_s, to_s, neighbour_g in _unexplained(watch, activity.from_s, end_s):
-        next_s = following.from_s if following is not None else known_s
+        next_s = _onset_s(watch, following) if following is not None else known_s
         if to_s < end_s:
             next_s = to_s
         one = by_curve(watch, from_s, to_s, room_around(watch, from_s, to_s, next_s))
@@ -86,6 +93,19 @@ def _found(watch: ScaleWatch, activity: Activity, following: Activity | None, kn
             continue
         found.append(one)
     return found
+
+
+def _onset_s(watch: ScaleWatch, activity: Activity) -> float:
+    """When an activity begins: the gate knows it only to within its memory."""
+    t, mass = in_blocks(
+        *watch.ring.between(activity.from_s - 1.0, activity.from_s + watch.limits.break_s + 1.0)
+    )
+    rest = mass[t < activity.from_s + 0.5]
+    if not rest.size:
+        return activity.from_s
+    band_g = max(2.2 * watch.limits.resolution_g, 5.0 * watch.gate.noise_g)
+    moving = t[np.abs(mass - np.median(rest)) > band_g]
+    return float(moving[0]) - BLOCK_S if moving.size else activity.from_s
 
 
 def _unexplained(watch: ScaleWatch, from_s: float, to_s: float) -> list[tuple[float, float, float]]:
@@ -108,9 +128,13 @@ def _is_taken_back(watch: ScaleWatch, found: Found, following: Activity) -> bool
     """Whether the curve soon falls by just what it had risen: a hand that leaned and let go."""
     at_s = following.from_s
     _, before = watch.ring.between(at_s - 2.0, at_s)
-    _, after = watch.ring.between(at_s, at_s + RETURN_S)
-    if not before.size or not after.size:
+    over_s = following.to_s if following.to_s is not None else at_s + RETURN_S - 2.0
+    _, after = watch.ring.between(over_s, over_s + 2.0)
+    _, during = watch.ring.between(at_s, over_s)
+    if not before.size or not after.size or at_s - found.times.to_s > LEANS_S:
         return False
-    before.sort()
-    fall_g = float(before[before.size // 2] - after.min())
+    fall_g = float(np.median(before) - np.median(after))
+    # A container that is taken away falls by more, even where the next one happens to weigh as little.
+    if during.size and float(np.median(before) - during.min()) > 2.0 * found.mass_g:
+        return False
     return 0.75 * found.mass_g <= fall_g <= 1.25 * found.mass_g

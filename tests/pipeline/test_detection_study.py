@@ -39,9 +39,17 @@ def windows_of(trace: Trace) -> list[Window]:
     if trace.controller:
         for name, at_s in (("gun_opened", trace.opened_s), ("gun_closed", trace.closed_s)):
             event = ControllerEvent(
-                "north", name, at_s, at_s + 0.02, name, untidy, gun="upper", purpose="shot", setup="impeller"
+                "north",
+                name,
+                at_s,
+                at_s + late_s,
+                name,
+                untidy,
+                gun="upper",
+                purpose="shot",
+                setup="impeller",
             )  # type: ignore[arg-type]
-            came.append((at_s + 0.02, 0, event))
+            came.append((at_s + late_s, 0, event))
     windows: list[Window] = []
     for _, _, message in sorted(came, key=lambda one: one[:2]):
         windows += detector.reading(message) if isinstance(message, ScaleReading) else detector.event(message)
