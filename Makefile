@@ -39,7 +39,7 @@ $(VENV)/dev-installed: requirements-dev.lock $(VENV)/installed
 # Needs uv (pip install uv); run after changing the dependencies in pyproject.toml.
 lock:
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet \
-	  --extra simulators --extra page pyproject.toml -o requirements.lock
+	  --extra simulators --extra page --extra sparkplug pyproject.toml -o requirements.lock
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet \
 	  --extra dev pyproject.toml -c requirements.lock -o requirements-dev.lock
 
