@@ -39,6 +39,8 @@ class Fault:
     action: str = ""
     cell: str = "agent"
     """The cell it touches; "agent" for what is the agent's own."""
+    mark: str = ""
+    """What it is about: with another mark it is told again although the alarm stands."""
 
 
 @dataclass(slots=True)
@@ -98,7 +100,7 @@ class AlarmPanel:
             consequence=fault.consequence or alarm.kind.consequence,
             action=fault.action or alarm.kind.action,
         )
-        return self.report(fault.name, fault.active, at_s, fault.text)
+        return self.report(fault.name, fault.active, at_s, fault.text, fault.mark)
 
     def command(self, command: AlarmCommand) -> list[Alert]:
         """What a person asks of an alarm. A command that makes no sense is counted and changes nothing."""

@@ -142,6 +142,13 @@ AGENT_ALARMS: tuple[AlarmKind, ...] = (
         suppressed_by=("broker-lost",),
     ),
     AlarmKind(
+        "client-id-taken",
+        "high",
+        "Another program connects with the agent's id: the two take each other's messages away.",
+        "Stop the other one, or give it an id of its own; set use_username_as_clientid at the broker.",
+        off_delay_s=60.0,
+    ),
+    AlarmKind(
         "tls-refused",
         "high",
         "The broker's certificate was not accepted; the agent does not fall back to an open connection.",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,15 +46,32 @@ class Message:
     retain: bool = False
 
 
+class Client(paho.Client):
+    """Remembers why a connection could not be made: paho tells nobody."""
+
+    fault: OSError | None = None
+
+    def reconnect(self) -> MQTTErrorCode:
+        """As paho's own; a host name that cannot be encoded is an OSError like any other bad name."""
+        try:
+            return super().reconnect()
+        except UnicodeError as fault:
+            self.fault = OSError(f"this is no host name: {fault}")
+            raise self.fault from fault
+        except OSError as fault:
+            self.fault = fault
+            raise
+
+
 def make_client(
     address: Address, version: str, will: Message, queued: int, *, manual_ack: bool = False
-) -> paho.Client:
+) -> Client:
     """A paho client that has not connected yet; `queued` messages of QoS 1 may wait in it at most.
 
     With `manual_ack` what it hears is acknowledged by whoever took it, and not by paho.
     """
     older = version == "3.1.1"
-    client = paho.Client(
+    client = Client(
         CallbackAPIVersion.VERSION2,
         client_id=address.client_id,
         protocol=MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5,

@@ -25,7 +25,8 @@ from agent.contract.times import rfc3339
 from agent.runtime.clock import BorrowedClock
 
 if TYPE_CHECKING:
-    from agent.runtime.agent import Batch, RunningAgent
+    from agent.runtime.agent import RunningAgent
+    from agent.runtime.keeping import Batch
     from simulators.link import SimulatedCell
 
 SPEED = 45.0

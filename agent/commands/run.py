@@ -73,14 +73,18 @@ def _stopper(stop: threading.Event, asked: list[int]) -> Callable[[int, FrameTyp
 
 
 def _serve(site: Site, stop: threading.Event) -> int:
-    from agent.runtime.service import Service
+    from agent.runtime.service import Service, say_why
 
     try:
         service = Service(site)
     except JournalLocked as fault:
         log.error("%s", fault)  # noqa: TRY400  a traceback tells nothing more
         return 1
-    except (JournalError, SecretUnreadable) as fault:
+    except JournalError as fault:
+        log.error("cannot start: %s", fault)  # noqa: TRY400
+        say_why(site, fault)
+        return 1
+    except SecretUnreadable as fault:
         log.error("cannot start: %s", fault)  # noqa: TRY400
         return 1
     return service.serve(stop)

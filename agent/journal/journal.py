@@ -27,7 +27,7 @@ from agent.journal.errors import Fault, JournalError, JournalFull, JournalIoErro
 from agent.journal.files import back_up, make_folder
 from agent.journal.limits import MIB, JournalLimits
 from agent.journal.lock import FolderLock
-from agent.journal.mending import mend
+from agent.journal.mending import mend, mend_earlier
 from agent.journal.migrations import Migration
 from agent.journal.opening import open_file
 from agent.journal.outbox import OutletView, write_ranges
@@ -211,6 +211,13 @@ class Journal(JournalReader):
         wrong clock are moved. Returns how many records may be sent now.
         """
         return self._making_room(lambda: mend(self.database, boot_id, round(offset_s * 1000) * 1_000_000))
+
+    def mend_earlier(self, outlet: str) -> int:
+        """Mend what earlier runs wrote while the clock was wrong; call it once the clock can be trusted.
+
+        Returns how many records of earlier boots can never be dated: they are set aside for `outlet`.
+        """
+        return self._making_room(lambda: mend_earlier(self.database, self._clock(), outlet))
 
     def tend(self) -> Tended:
         """Housekeeping, to be called once a minute: retention, ballast, room on the disk."""

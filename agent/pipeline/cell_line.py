@@ -26,6 +26,7 @@ from agent.flow.measuring import measure
 from agent.flow.record import dispense_record
 from agent.flow.surroundings import PotReadings, Surroundings
 from agent.pipeline.around import Around
+from agent.pipeline.gaps import Gaps
 from agent.pipeline.lessons import Lessons
 
 
@@ -48,6 +49,8 @@ class CellLine:
         self.detector = Detector(cell, plan)
         self.desk = Desk(cell, plan)
         self._plan = plan
+        self.gaps = Gaps(cell.name)
+        self._abandoned = 0
         self._around = Around()
         self._learned = Lessons()
         self._settings: dict[str, float] = {}
@@ -56,6 +59,7 @@ class CellLine:
     def reading(self, reading: ScaleReading) -> Said:
         """A scale's reading: the hot path."""
         self._scale_ahead_s[reading.scale] = reading.t_s - reading.arrived_s
+        self.gaps.reading(reading)
         windows = self.detector.reading(reading)
         return self._measured(windows) if windows else NOTHING
 
@@ -65,6 +69,7 @@ class CellLine:
             case ScaleReading():
                 return self.reading(item)
             case ControllerEvent():
+                self.gaps.opened(item)
                 # What the event ends was measured under what held before it.
                 found = self._measured(self.detector.event(item))
                 if item.event == "needle_set" and item.gun and item.setting is not None and not item.retained:
@@ -92,6 +97,13 @@ class CellLine:
         told = self.desk.conditions(heard)
         return _joined(found, Said((*told, *self.desk.passed(now_s))))
 
+    def missing(self, now_s: float) -> str | None:
+        """What of the input was found to be missing and is not told yet."""
+        if self.detector.abandoned != self._abandoned:
+            self.gaps.abandoned(self.detector.abandoned - self._abandoned)
+            self._abandoned = self.detector.abandoned
+        return self.gaps.to_tell(now_s)
+
     def finish(self) -> Said:
         """Nothing more will come."""
         return self._measured(self.detector.finish())
@@ -111,10 +123,15 @@ class CellLine:
                 self._settings[event.gun] = event.setting
         self._learned.restore(kept.get("learned", {}))
         self.detector.restore(kept.get("detector", {}))
+        self.gaps.restore(kept.get("gaps", {}))
 
     def kept(self) -> dict[str, Any]:
         """What the journal should keep for a restart, as plain JSON."""
-        return {"learned": self._learned.kept(), "detector": self.detector.snapshot()}
+        return {
+            "learned": self._learned.kept(),
+            "detector": self.detector.snapshot(),
+            "gaps": self.gaps.kept(),
+        }
 
     def _measured(self, windows: Iterable[Window]) -> Said:
         records: list[Record] = []
@@ -125,6 +142,7 @@ class CellLine:
             dispense = dispense_record(window, surroundings, measurement)
             if dispense.quality == "good":
                 self._learned.learn(window, measurement, self._group(window))
+            self.gaps.measured(dispense.gun)
             evidence[dispense.id] = evidence_of(window, surroundings)
             records.append(dispense)
             records.extend(self.desk.dispense(dispense))

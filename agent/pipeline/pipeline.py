@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
 from agent.assessment.alarms import Fault, agent_panel
+from agent.assessment.alarms_table_agent import AGENT_ALARMS
 from agent.contract.evidence import Evidence
 from agent.contract.inputs import (
     AlarmCommand,
@@ -28,6 +29,7 @@ from agent.intake.complaints import Complaints
 from agent.intake.decoder import Decoder
 from agent.intake.duplicates import Seen
 from agent.pipeline.cell_line import CellLine, Said
+from agent.pipeline.gaps import ALARM
 from agent.pipeline.refusals import Refusals
 
 Told: TypeAlias = ControllerEvent | Reply | AlarmCommand
@@ -104,6 +106,15 @@ class Pipeline:
         """How many messages were refused, by topic and kind of fault."""
         return self._complaints.counts()
 
+    def readings_missing(self) -> int:
+        """How many numbered readings never came."""
+        return sum(line.gaps.missing for line in self.lines.values())
+
+    def own_lasting(self) -> list[str]:
+        """Alarms of the agent itself that are active and end only when somebody says so."""
+        active = {one.name for one in self._own_alarms.standing() if one.active}
+        return [kind.name for kind in AGENT_ALARMS if kind.name in active and kind.ends_after_s is None]
+
     def restore(
         self,
         records: Iterable[Record],
@@ -130,6 +141,10 @@ class Pipeline:
         said: list[Said] = []
         for moment_s in self._moments(now_s):
             said.extend(heard for line in self.lines.values() if (heard := line.passed(moment_s)).records)
+            for line in self.lines.values():
+                if text := line.missing(moment_s):
+                    gap = Fault(name=ALARM, active=True, text=text, mark=text)
+                    said.append(Said(tuple(self._own_alarms.fault(gap, moment_s))))
             if own := self._own_alarms.passed(moment_s):
                 said.append(Said(tuple(own)))
         return said

@@ -6,20 +6,18 @@ is told that the journal does not hold. See DEVELOPERS.md for the promises and t
 
 from __future__ import annotations
 
+import hashlib
 import json
 import logging
 import queue
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 
 from agent import __version__
 from agent.assessment.alarms import Fault
 from agent.broker.client import Address
-from agent.contract.evidence import Evidence
-from agent.contract.inputs import RawMessage, Undecodable
-from agent.contract.records import Record
+from agent.contract.inputs import Undecodable
 from agent.contract.times import rfc3339
 from agent.contract.topics import Topics
 from agent.journal.errors import Fault as JournalNotice
@@ -27,7 +25,8 @@ from agent.journal.errors import JournalError
 from agent.journal.journal import Journal
 from agent.journal.rows import Row
 from agent.outlets.announcer import OUTLET, Announcer
-from agent.pipeline.pipeline import Outcome, Pipeline, Told
+from agent.pipeline.pipeline import EMPTY, Outcome, Pipeline
+from agent.runtime import last_words
 from agent.runtime.canary import Canary
 from agent.runtime.clock import Clock
 from agent.runtime.happenings import (
@@ -40,7 +39,9 @@ from agent.runtime.happenings import (
     Published,
     Subscribed,
 )
+from agent.runtime.keeping import Batch, Keeper
 from agent.runtime.memory import remembered
+from agent.runtime.mending import Mender
 from agent.runtime.mqtt_link import MqttLink
 from agent.runtime.trouble import Trouble
 
@@ -51,29 +52,18 @@ BATCH = 500
 WAIT_S = 0.1
 """How long the worker waits for a first message: the pace at which time passes in the pipeline."""
 STATE_EVERY_S = 30.0
-RETRY_JOURNAL_S = 1.0
+START_TEND_S = 5.0
+"""So long after the start the journal is tended for the first time."""
+POISON = "poison"
+POISONS_KEPT = 16
 
 
-@dataclass(slots=True)
-class Batch:
-    """What one turn of the worker must commit before it may acknowledge."""
+LINE_ALARMS: Mapping[str, str] = {"hung": "link-down", "tls": "tls-refused", "taken-over": "client-id-taken"}
+"""How a line ended or failed, and the alarm that says so besides `broker-lost`."""
 
-    arrivals: list[Arrival] = field(default_factory=list)
-    records: list[Record] = field(default_factory=list)
-    events: list[Told] = field(default_factory=list)
-    evidence: dict[str, Evidence] = field(default_factory=dict)
-    refused: list[tuple[RawMessage, Undecodable]] = field(default_factory=list)
 
-    def add(self, outcome: Outcome) -> None:
-        """Put what came of one message with the rest."""
-        self.records.extend(outcome.records)
-        self.evidence.update(outcome.evidence)
-        self.events.extend(outcome.told)
-
-    @property
-    def worth_committing(self) -> bool:
-        """Whether the journal has to hear of it."""
-        return bool(self.records or self.events or self.refused)
+class WorkerFailed(Exception):  # noqa: N818  it tells what happened to the worker
+    """A message that the rooms cannot bear: the agent ends, and its next start sets the message aside."""
 
 
 class RunningAgent:
@@ -102,8 +92,9 @@ class RunningAgent:
             will=(self._state_topic, self._state("offline")),
             clock=clock,
         )
+        self._outbox = journal.outlet_view(OUTLET)
         self.announcer: Announcer[Row] = Announcer(
-            journal.outlet_view(OUTLET),
+            self._outbox,
             self.topics,
             lambda topic, payload, retain: self.link.publish(topic, payload, retain=retain),
         )
@@ -111,18 +102,32 @@ class RunningAgent:
         self.last_message_s: float | None = None
         self.last_turn_monotonic_s = time.monotonic()
         self._on_batch = on_batch
+        self.on_turn: Callable[[], None] | None = None
+        """Called in the worker's thread after every turn that was committed."""
         self.trouble = Trouble()
-        self._notices: list[JournalNotice] = list(journal.opened)
+        self._keeper = Keeper(journal, tell=self._tell_directly, alive=self._alive)
+        self._mender = Mender(journal, clock)
+        self._notices: list[JournalNotice] = [*journal.opened, *last_words.find(journal.folder)]
         self._said_state_s = float("-inf")
         self._retied_s = 0.0
         self._shed_told = 0
+        self._stop = threading.Event()
+        self._poisons: list[str] = []
+        self._began = False
+        self._asked_again = 0
 
     @property
     def _state_topic(self) -> str:
         return self.topics.agent_state(self.pipeline.plan.agent)
 
+    @property
+    def journal_fault(self) -> str | None:
+        """Why the journal takes nothing now; None where it does."""
+        return self._keeper.fault
+
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set. Raises JournalError where the journal can no longer be trusted."""
+        self._stop = stop
         self._restore()
         self.link.start()
         try:
@@ -134,23 +139,71 @@ class RunningAgent:
     def turn(self) -> None:
         """One turn: take what came, let time pass, commit, acknowledge, tell."""
         batch = Batch()
+        if not self._began:
+            self._began = True
+            self._begin(batch)
         for happening in self._happenings():
             self._handle(happening, batch)
-        batch.add(self.pipeline.passed(self.clock.now_s()))
+        batch.add(self._guarded(lambda: self.pipeline.passed(self.clock.now_s())))
         self._watch(batch)
         # What the last commit found wrong is told with this one.
         self._report(self._notices, batch)
         self._notices.clear()
         if batch.worth_committing:
-            self._commit(batch)
+            faults = self._keeper.commit(
+                batch, self._kept() if batch.events or batch.records else {}, self._stop
+            )
+            if faults is None:
+                return
+            self._notices.extend(faults)
         for arrival in batch.arrivals:
             self.link.acknowledge(arrival)
         if self._on_batch is not None and batch.worth_committing:
             self._on_batch(batch)
         if self.link.connected:
-            self.announcer.step()
+            self._announce()
             self._tell_state()
+        if self.on_turn is not None:
+            self.on_turn()
+        self._alive()
+
+    def _alive(self) -> float:
+        """The worker lives; the monotonic time."""
         self.last_turn_monotonic_s = time.monotonic()
+        return self.last_turn_monotonic_s
+
+    def _begin(self, batch: Batch) -> None:
+        # Alarms that stood when the last run ended, whose end nobody would tell: what still holds is told
+        # again within seconds.
+        for name in self.pipeline.own_lasting():
+            batch.add(self.pipeline.fault(Fault(name, active=False), self.clock.now_s()))
+        for fault in self._mender.begin():
+            self.raise_(fault, batch)
+
+    def _announce(self) -> None:
+        try:
+            self.announcer.step()
+        except JournalError as fault:
+            self._keeper.judge(fault)
+        self._notices.extend(self._outbox.take_faults())
+
+    def _guarded(self, work: Callable[[], Outcome], arrival: Arrival | None = None) -> Outcome:
+        """The rooms' work. What they cannot bear ends this run, so that the next one begins in order; the
+        message at fault is not acknowledged, and known when it comes again.
+        """
+        try:
+            return work()
+        except Exception as fault:
+            log.critical("the rooms failed", exc_info=True)
+            text = f"{type(fault).__name__}: {fault}"[:300]
+            if arrival is not None:
+                self._poisons = [*self._poisons, _print_of(arrival)][-POISONS_KEPT:]
+                why = Undecodable(arrival.message.topic, arrival.message.arrived_s, text, "failed")
+                state = {POISON: json.dumps(self._poisons).encode()}
+                self._keeper.commit(Batch(refused=[(arrival.message, why)], state=state), {}, self._stop)
+                text = f"a message on {arrival.message.topic[:100]} could not be borne ({text})"
+            last_words.leave(self.journal.folder, "worker-stuck", text)
+            raise WorkerFailed(text) from fault
 
     def raise_(self, fault: Fault | None, batch: Batch) -> None:
         """Tell the alarms of trouble at the rim, or of its end; None is no news."""
@@ -170,34 +223,21 @@ class RunningAgent:
     def _handle(self, happening: Happening, batch: Batch) -> None:
         match happening:
             case Arrival():
+                self.link.taken(happening)
                 if self._is_canary(happening, batch):
                     return
                 self.messages += 1
                 self.last_message_s = happening.message.arrived_s
-                outcome = self.pipeline.take(happening.message)
-                if outcome.complaint:
-                    log.warning("%s", outcome.complaint)
-                if outcome.refused is not None:
-                    batch.refused.append((happening.message, outcome.refused))
+                outcome = self._taken(happening, batch)
                 batch.add(outcome)
                 if happening.message.qos:
                     batch.arrivals.append(happening)
             case Published():
-                if happening.generation == self.link.generation and not self.announcer.taken(
-                    happening.mid, happening.reason
-                ):
-                    log.warning("the broker refused a record: its access list does not let the agent speak")
-                    self.raise_(
-                        self.trouble.lasting("acl-denied", True, "the broker refuses what the agent says"),
-                        batch,
-                    )
+                self._published(happening, batch)
             case LinkUp():
                 self._line_up(happening, batch)
             case LinkDown():
-                self.announcer.line_lost()
-                log.warning("no broker: %s", happening.why)
-                self.raise_(self.trouble.lasting("broker-lost", True, happening.why), batch)
-                self.canary.line_lost()
+                self._line_down(happening, batch)
             case Subscribed():
                 if happening.refused:
                     log.warning("the broker refused subscriptions: %s", ", ".join(happening.refused))
@@ -209,7 +249,49 @@ class RunningAgent:
                 self._do(happening, batch)
             case OutletFault():
                 log.warning("%s: %s", happening.outlet, happening.fault.text)
-                self.raise_(self.trouble.happened(happening.fault.code, happening.fault.text), batch)
+                self._happened(happening.fault.code, happening.fault.text, batch)
+
+    def _happened(self, code: str, text: str, batch: Batch) -> None:
+        for fault in self.trouble.happened(code, text, time.monotonic()):
+            self.raise_(fault, batch)
+
+    def _taken(self, arrival: Arrival, batch: Batch) -> Outcome:
+        message = arrival.message
+        if self._poisons and _print_of(arrival) in self._poisons:
+            why = "it ended the agent when it came before"
+            batch.refuse(message, Undecodable(message.topic, message.arrived_s, why, "failed"))
+            return EMPTY
+        outcome = self._guarded(lambda: self.pipeline.take(message), arrival)
+        if outcome.complaint:
+            log.warning("%s", outcome.complaint)
+        if outcome.refused is not None:
+            batch.refuse(message, outcome.refused)
+        return outcome
+
+    def _published(self, published: Published, batch: Batch) -> None:
+        if published.generation != self.link.generation:
+            return
+        try:
+            taken = self.announcer.taken(published.mid, published.reason)
+        except JournalError as fault:
+            # What could not be settled is told again: the same record, under the same id.
+            self._keeper.judge(fault)
+            return
+        if not taken:
+            log.warning("the broker refused a record: its access list does not let the agent speak")
+            self.raise_(
+                self.trouble.lasting("acl-denied", True, "the broker refuses what the agent says"), batch
+            )
+
+    def _line_down(self, down: LinkDown, batch: Batch) -> None:
+        self.announcer.line_lost()
+        self.canary.line_lost()
+        log.warning("no broker: %s", down.why)
+        name = LINE_ALARMS.get(down.kind)
+        if name is not None:
+            self.raise_(self.trouble.lasting(name, True, down.why), batch)
+        first = "broker-lost" if self.link.generation else "broker-unreachable"
+        self.raise_(self.trouble.lasting(first, True, down.why), batch)
 
     def _is_canary(self, arrival: Arrival, batch: Batch) -> bool:
         ours = self.canary.heard(arrival.message.topic, arrival.message.payload)
@@ -218,6 +300,10 @@ class RunningAgent:
         batch.arrivals.append(arrival)
         if ours:
             self.raise_(self.trouble.lasting("acl-denied", False), batch)
+            if self.announcer.refused != self._asked_again:
+                # We may speak again: what was refused is told now.
+                self._asked_again = self.announcer.refused
+                self._outbox.try_again()
         return True
 
     def _do(self, chore: Chore, batch: Batch) -> None:
@@ -225,17 +311,25 @@ class RunningAgent:
             case "canary":
                 self.canary.send(time.monotonic())
             case "housekeeping":
-                tended = self.journal.tend()
-                for fault in self.trouble.housekeeping(tended.conditions):
-                    self.raise_(fault, batch)
-                self._report(tended.faults, batch)
+                self._tend(batch)
             case "backup":
                 self._back_up(batch)
+
+    def _tend(self, batch: Batch) -> None:
+        try:
+            tended = self.journal.tend()
+        except JournalError as fault:
+            self._keeper.judge(fault)
+            self._happened(fault.alarm, str(fault), batch)
+            return
+        for found in self.trouble.housekeeping(tended.conditions):
+            self.raise_(found, batch)
+        self._report(tended.faults, batch)
 
     def _report(self, faults: Sequence[JournalNotice], batch: Batch) -> None:
         for fault in faults:
             log.warning("journal: %s", fault.text)
-            self.raise_(self.trouble.happened(fault.code, fault.text), batch)
+            self._happened(fault.code, fault.text, batch)
 
     def _back_up(self, batch: Batch) -> None:
         path = self.journal.folder / "backup" / "journal.db"
@@ -244,7 +338,7 @@ class RunningAgent:
             self.journal.backup(path)
         except (OSError, JournalError) as fault:
             log.warning("the daily backup failed: %s", fault)
-            self.raise_(self.trouble.happened("backup-failed", f"the daily backup failed: {fault}"), batch)
+            self._happened("backup-failed", f"the daily backup failed: {fault}", batch)
 
     def _line_up(self, up: LinkUp, batch: Batch) -> None:
         kept = "session kept" if up.session_kept else "new session"
@@ -256,10 +350,11 @@ class RunningAgent:
             )
         self.announcer.line_lost()
         self._said_state_s = float("-inf")
-        self.raise_(self.trouble.lasting("broker-lost", False), batch)
+        for name in ("broker-lost", "broker-unreachable", *LINE_ALARMS.values()):
+            self.raise_(self.trouble.lasting(name, False), batch)
         if up.generation > 1 and not up.session_kept:
             text = "the broker lost our session: what was sent while we were away is gone"
-            self.raise_(self.trouble.happened("session-lost", text), batch)
+            self._happened("session-lost", text, batch)
         self.canary.send(time.monotonic())
 
     def _watch(self, batch: Batch) -> None:
@@ -272,14 +367,15 @@ class RunningAgent:
         step = self.clock.retie(quiet=not self._measuring())
         if step is not None:
             log.warning("the system's clock was set by %+.1f s", step.by_s)
-            text = f"the clock was set by {step.by_s:+.1f} s"
-            self.raise_(self.trouble.happened("clock-step", text), batch)
+            self._happened("clock-step", f"the clock was set by {step.by_s:+.1f} s", batch)
+        for fault in self._mender.look(step):
+            self.raise_(fault, batch)
+        for fault in self.trouble.passed(now):
+            self.raise_(fault, batch)
         if self.link.shed != self._shed_told:
             text = f"{self.link.shed - self._shed_told} readings were dropped: the agent could not keep up"
             self._shed_told = self.link.shed
-            self.raise_(self.trouble.lasting("overload", True, text), batch)
-        elif self.link.inbox.qsize() < BATCH:
-            self.raise_(self.trouble.lasting("overload", False), batch)
+            self._happened("overload", text, batch)
         if self.canary.overdue(now):
             text = "the agent does not hear what it says itself: look at the broker's access list"
             self.raise_(self.trouble.lasting("acl-denied", True, text), batch)
@@ -290,31 +386,11 @@ class RunningAgent:
     def _measuring(self) -> bool:
         return any(line.detector.measuring() for line in self.pipeline.lines.values())
 
-    def _commit(self, batch: Batch) -> None:
-        # The worker does nothing else until the journal has it: unacknowledged, the broker keeps the rest.
-        while True:
-            try:
-                appended = self.journal.append(
-                    batch.records,
-                    batch.events,
-                    batch.evidence,
-                    state=self._kept() if batch.events or batch.records else {},
-                    refused=batch.refused,
-                )
-            except JournalError as fault:
-                if fault.must_restart:
-                    raise
-                log.error("the journal cannot take a record: %s; trying again", fault)  # noqa: TRY400
-                self._tell_directly(fault)
-                time.sleep(RETRY_JOURNAL_S)
-            else:
-                self._notices.extend(appended.faults)
-                return
-
-    def _tell_directly(self, fault: JournalError) -> None:
-        # An alarm that cannot be journalled is still told, best effort: somebody has to free the disk.
-        body = {"record": "alert", "cell": "agent", "name": fault.alarm, "state": "UNACK", "text": str(fault)}
-        self.link.publish(self.topics.alert("agent", fault.alarm), json.dumps(body).encode(), retain=True)
+    def _tell_directly(self, code: str, text: str) -> None:
+        # An alarm that cannot be journalled is still told, best effort: somebody has to mend the disk.
+        self.link.publish(
+            self.topics.alert("agent", code), last_words.alert_of(code, text, self.clock.now_s()), retain=True
+        )
 
     def _kept(self) -> Mapping[str, bytes]:
         return {
@@ -328,6 +404,7 @@ class RunningAgent:
             blob = self.journal.kept_state(f"cell/{name}")
             if blob:
                 kept[name] = json.loads(blob)
+        self._poisons = json.loads(self.journal.kept_state(POISON) or b"[]")
         self.pipeline.restore(*remembered(self.journal), kept)
 
     def _tell_state(self) -> None:
@@ -345,7 +422,12 @@ class RunningAgent:
                 "last_message_at": rfc3339(self.last_message_s) if self.last_message_s else None,
                 "refused": sum(self.pipeline.refused().values()),
                 "shed": self.link.shed,
+                "readings_missing": self.pipeline.readings_missing(),
                 "faults": self.trouble.holding(),
                 "mqtt": self.link.version,
             }
         return json.dumps(body, separators=(",", ":")).encode()
+
+
+def _print_of(arrival: Arrival) -> str:
+    return hashlib.sha256(arrival.message.topic.encode() + b"\0" + arrival.message.payload).hexdigest()[:32]

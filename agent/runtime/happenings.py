@@ -8,6 +8,10 @@ from typing import Literal, TypeAlias
 from agent.contract.inputs import RawMessage
 from agent.journal.errors import Fault
 
+LineFault: TypeAlias = Literal["lost", "hung", "taken-over", "unreachable", "tls", "refused"]
+"""How a connection ended or failed: closed; silent for too long; another client came with our id; nobody
+there; a certificate that was not accepted, on either side; the broker said no."""
+
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
@@ -33,8 +37,7 @@ class LinkDown:
 
     generation: int
     why: str
-    refused: bool = False
-    """The broker, or its certificate, said no: waiting alone will not mend it."""
+    kind: LineFault = "lost"
 
 
 @dataclass(frozen=True, slots=True)

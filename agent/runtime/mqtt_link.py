@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import logging
 import queue
+import ssl
 import threading
 import time
 from collections.abc import Sequence
@@ -22,22 +23,38 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from agent.broker.client import Address, Message, make_client
+from agent.broker.client import Address, Client, Message, make_client
 from agent.contract.inputs import RawMessage
 from agent.runtime.clock import Clock
-from agent.runtime.happenings import Arrival, Happening, LinkDown, LinkUp, Published, Subscribed
+from agent.runtime.happenings import (
+    Arrival,
+    Happening,
+    LineFault,
+    LinkDown,
+    LinkUp,
+    Published,
+    Subscribed,
+)
 
 log = logging.getLogger(__name__)
 
-INBOX_LIMIT = 50_000
+INBOX_LIMIT = 20_000
 """Readings (QoS 0) beyond this many waiting are shed, and the shedding is declared."""
+INBOX_BYTES = 16 * 1024 * 1024
+"""Or beyond so many bytes of payload."""
 RECEIVE_MAXIMUM = 200
+LARGEST_PACKET = 128 * 1024
+"""Larger messages stay with the broker (MQTT 5): nobody has that much to say here, and 200 of them fit."""
 QUEUED = 10_000
 """Our own messages that may wait in paho; the outbox keeps the rest."""
 ANSWER_S = 2.0
 """A broker that has not answered a CONNECT for so long may not know our version of the protocol."""
 UNSUPPORTED_VERSION = 0x84
 REFUSED = 0x80
+
+
+_KINDS: dict[int, LineFault] = {0x8D: "hung", 0x8E: "taken-over"}
+"""Reason codes of MQTT 5, as paho gives them to `on_disconnect`: keep alive timeout, session taken over."""
 
 
 class MqttLink:
@@ -58,13 +75,17 @@ class MqttLink:
         self.version = "3.1.1" if broker.version == "3.1.1" else "5"
         self.shed = 0
         """Readings dropped because the worker was too far behind."""
+        self.waiting_bytes = 0
+        """Payload in the inbox, about; the worker counts it down by `taken`."""
         self._filters = list(filters)
         self._will = will
         self._clock = clock
         self._opened_s: float | None = None
         self._turned_away = False
-        self._client = self._make_client()
         self._lock = threading.Lock()
+        # An acknowledgement and the end of its connection never overlap: see `acknowledge`.
+        self._ack_lock = threading.Lock()
+        self._client = self._make_client()
 
     def start(self) -> None:
         """Begin to connect; never blocks and never fails: what happens arrives in the inbox."""
@@ -94,9 +115,15 @@ class MqttLink:
         """Acknowledge a message, if the connection on which it came still stands."""
         if arrival.message.qos == 0:
             return True
-        if arrival.generation != self.generation or not self.connected:
-            return False
-        return self._client.ack(arrival.mid, arrival.message.qos) == paho.MQTT_ERR_SUCCESS
+        with self._ack_lock:
+            if arrival.generation != self.generation or not self.connected:
+                return False
+            return self._client.ack(arrival.mid, arrival.message.qos) == paho.MQTT_ERR_SUCCESS
+
+    def taken(self, arrival: Arrival) -> None:
+        """The worker took this message from the inbox."""
+        with self._ack_lock:
+            self.waiting_bytes -= len(arrival.message.payload)
 
     def thread_alive(self) -> bool:
         """Whether paho's network thread lives: `is_connected()` would not tell."""
@@ -138,6 +165,7 @@ class MqttLink:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = 0xFFFFFFFF if self.broker.keeps_session else 0
             properties.ReceiveMaximum = RECEIVE_MAXIMUM
+            properties.MaximumPacketSize = LARGEST_PACKET
             self._client.connect_async(
                 self.broker.host,
                 self.broker.port,
@@ -149,7 +177,7 @@ class MqttLink:
             self._client.connect_async(self.broker.host, self.broker.port, self.broker.keepalive_s)
         self._client.loop_start()
 
-    def _make_client(self) -> paho.Client:
+    def _make_client(self) -> Client:
         will = Message(self._will[0], self._will[1], qos=1, retain=True)
         client = make_client(self.broker, self.version, will, QUEUED, manual_ack=True)
         client.on_socket_open = self._on_socket_open
@@ -172,7 +200,7 @@ class MqttLink:
         if reason.is_failure:
             if reason.value == UNSUPPORTED_VERSION:
                 self._turned_away = True
-            self.inbox.put(LinkDown(self.generation, f"the broker refused: {reason}", refused=True))
+            self.inbox.put(LinkDown(self.generation, f"the broker refused: {reason}", "refused"))
             return
         self.generation += 1
         self.connected = True
@@ -187,25 +215,34 @@ class MqttLink:
                 client.subscribe(self._filters)
         self.inbox.put(LinkUp(self.generation, bool(flags.session_present), self.version))
 
-    def _on_connect_fail(self, _client: paho.Client, _data: Any) -> None:
-        self.inbox.put(LinkDown(self.generation, f"no answer from {self.broker.host}:{self.broker.port}"))
+    def _on_connect_fail(self, client: paho.Client, _data: Any) -> None:
+        fault = client.fault if isinstance(client, Client) else None
+        where = f"{self.broker.host}:{self.broker.port}"
+        if isinstance(fault, ssl.SSLError):
+            self.inbox.put(LinkDown(self.generation, f"{where}: {fault}", "tls"))
+        else:
+            self.inbox.put(LinkDown(self.generation, f"no answer from {where} ({fault})", "unreachable"))
 
     def _on_disconnect(
         self, _client: paho.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any
     ) -> None:
         self._turned_away = self._turned_away or not self.connected
         self._opened_s = None
-        self.connected = False
-        self.inbox.put(LinkDown(self.generation, str(reason)))
+        with self._ack_lock:
+            self.connected = False
+        self.inbox.put(LinkDown(self.generation, str(reason), _KINDS.get(reason.value, "lost")))
 
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
-        if message.qos == 0 and self.inbox.qsize() > INBOX_LIMIT:
+        full = self.inbox.qsize() > INBOX_LIMIT or self.waiting_bytes > INBOX_BYTES
+        if message.qos == 0 and full:
             self.shed += 1
             return
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "(topic is no UTF-8)"
+        with self._ack_lock:
+            self.waiting_bytes += len(message.payload)
         raw = RawMessage(topic, bytes(message.payload), self._clock.now_s(), message.qos, message.retain)
         self.inbox.put(Arrival(raw, self.generation, message.mid))
 

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import logging
+import os
 import threading
 import time
 from typing import TYPE_CHECKING
 
+from agent.contract.topics import Topics
 from agent.journal.errors import Fault, JournalError
-from agent.runtime import service_manager
+from agent.runtime import last_words, service_manager
+from agent.runtime.agent import WorkerFailed
 from agent.runtime.clock import SystemClock
 from agent.runtime.happenings import OutletFault
+from agent.runtime.showing import Showing
 from agent.runtime.timetable import Timetable
-from agent.runtime.wiring import agent_of, influx_of, journal_of, people_of
+from agent.runtime.wiring import agent_of, broker_of, influx_of, journal_of, people_of
+from agent.settings.secrets import SecretUnreadable
 from agent.settings.site import Site
 
 if TYPE_CHECKING:
@@ -20,8 +25,10 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-STUCK_S = 20.0
-"""A worker that has not finished a turn for so long is stuck: the watchdog is no longer fed."""
+LATE_S = 10.0
+"""A worker that has not finished a turn for so long is late: the watchdog is no longer fed."""
+STUCK_S = 25.0
+"""One that has not for so long is stuck: the process ends, and the service manager starts another."""
 LOOK_S = 1.0
 STOPS_WITHIN_S = 4.0
 
@@ -35,9 +42,11 @@ class Service:
         Raises JournalError where the journal cannot be opened, SecretUnreadable where a secret cannot be.
         """
         self.site = site
-        self.journal = journal_of(site)
+        clock = SystemClock()
+        self.journal = journal_of(site, clock)
         try:
-            self.agent = agent_of(site, self.journal, SystemClock())
+            self._showing = Showing(site)
+            self.agent = agent_of(site, self.journal, clock, pipeline=self._showing.pipeline)
             self._outlets: dict[str, Callable[[threading.Event], None]] = {}
             if site.influx is not None:
                 self._outlets["influx"] = influx_of(site.influx, self.journal, self._heard("influx"))
@@ -45,7 +54,7 @@ class Service:
                 self._outlets["people"] = people_of(
                     site.notify, site.plan.timezone, self.journal, self._heard("people")
                 )
-            self._timetable = Timetable(site.plan, self.agent.link.inbox)
+            self._timetable = Timetable(site.plan, time.monotonic())
             self.journal.declare_outlets(dict.fromkeys(["mqtt", *self._outlets], "all"))
         except BaseException:
             self.journal.close()
@@ -59,21 +68,28 @@ class Service:
             threading.Thread(target=outlet, args=(stop,), name=name, daemon=True)
             for name, outlet in self._outlets.items()
         ]
-        for thread in threads:
+        shown = self._show(threads, stop)
+        for thread in [*threads, *shown]:
             thread.start()
-        self._timetable.start()
         service_manager.tell("READY=1")
         try:
             self._look_after(threads, stop)
         finally:
             service_manager.tell("STOPPING=1")
-            self._timetable.stop()
             deadline = time.monotonic() + STOPS_WITHIN_S
-            for thread in threads:
+            for thread in [*threads, *shown]:
                 thread.join(max(0.1, deadline - time.monotonic()))
             self.journal.close()
         log.info("stopped")
         return 1 if self._failed else 0
+
+    def _show(self, threads: list[threading.Thread], stop: threading.Event) -> list[threading.Thread]:
+        # Not among the threads that are looked after: the agent goes on where nobody can look.
+        def alive() -> dict[str, bool]:
+            return {thread.name: thread.is_alive() for thread in threads}
+
+        servers = self._showing.servers(self.agent, ("mqtt", *self._outlets), alive)
+        return [threading.Thread(target=server.run, args=(stop,), daemon=True) for server in servers]
 
     def _heard(self, outlet: str) -> Callable[[Fault], None]:
         return lambda fault: self.agent.link.inbox.put(OutletFault(outlet, fault))
@@ -84,8 +100,12 @@ class Service:
         except JournalError as fault:
             log.critical("the journal can no longer be trusted, ending: %s", fault)
             self._failed = True
-        except Exception:
+        except WorkerFailed as fault:
+            log.critical("the worker failed, ending: %s", fault)
+            self._failed = True
+        except Exception as fault:
             log.critical("the worker failed, ending", exc_info=True)
+            last_words.leave(self.journal.folder, "worker-stuck", f"{type(fault).__name__}: {fault}")
             self._failed = True
         finally:
             stop.set()
@@ -96,13 +116,37 @@ class Service:
         while not stop.wait(LOOK_S):
             now_s = time.monotonic()
             stuck_s = now_s - self.agent.last_turn_monotonic_s
+            for chore in self._timetable.due(self.agent.clock.now_s(), now_s):
+                self.agent.link.inbox.put(chore)
             dead = [thread.name for thread in threads if not thread.is_alive()]
             if dead:
                 log.critical("a thread died: %s; ending", ", ".join(dead))
                 self._failed = True
                 stop.set()
             elif stuck_s > STUCK_S:
-                log.error("the worker has been stuck for %.0f s", stuck_s)
+                self._end_stuck(stuck_s)
+            elif stuck_s > LATE_S:
+                log.error("the worker has not finished a turn for %.0f s", stuck_s)
             elif period_s is not None and now_s - fed_s >= period_s:
                 service_manager.tell("WATCHDOG=1")
                 fed_s = now_s
+
+    def _end_stuck(self, stuck_s: float) -> None:
+        # A thread that hangs cannot be ended, and nothing it holds can be trusted: no goodbye to anyone. What
+        # was not acknowledged comes again.
+        text = f"the worker has not finished a turn for {stuck_s:.0f} s"
+        log.critical("%s, ending", text)
+        last_words.leave(self.journal.folder, "worker-stuck", text)
+        logging.shutdown()
+        os._exit(1)
+
+
+def say_why(site: Site, fault: JournalError) -> None:
+    """The journal cannot be opened, so there will be no agent: the broker hears why."""
+    try:
+        broker = broker_of(site)
+    except SecretUnreadable as secret:
+        log.warning("nobody is told: %s", secret)
+        return
+    told = last_words.say(broker, Topics(site.plan.root), site.plan.agent, fault.alarm, str(fault))
+    log.info("the broker %s", "was told" if told else "could not be told")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable
 
@@ -10,13 +11,17 @@ from agent.broker.client import Address
 from agent.journal.errors import Fault
 from agent.journal.journal import Journal
 from agent.journal.limits import MIB, JournalLimits
+from agent.journal.stamp import machine_clock
 from agent.pipeline.pipeline import Pipeline
-from agent.runtime.agent import Batch, RunningAgent
-from agent.runtime.clock import Clock
+from agent.runtime.agent import RunningAgent
+from agent.runtime.clock import Clock, stamped_by
+from agent.runtime.keeping import Batch
 from agent.settings.influx import Influx
 from agent.settings.notify import Notify
-from agent.settings.secrets import located, read_secret
+from agent.settings.secrets import SecretUnreadable, located, read_secret
 from agent.settings.site import Site
+
+log = logging.getLogger(__name__)
 
 
 def broker_of(site: Site) -> Address:
@@ -40,8 +45,11 @@ def broker_of(site: Site) -> Address:
     )
 
 
-def journal_of(site: Site) -> Journal:
-    """The journal as configured. Raises JournalError where it cannot be opened."""
+def journal_of(site: Site, clock: Clock | None = None) -> Journal:
+    """The journal as configured, its rows stamped by the agent's clock where one is given.
+
+    Raises JournalError where it cannot be opened.
+    """
     limits = JournalLimits(
         keep_rows=site.journal.keep_rows,
         quota_bytes=site.journal.quota_mb * MIB,
@@ -49,7 +57,13 @@ def journal_of(site: Site) -> Journal:
         ballast_bytes=site.journal.ballast_mb * MIB,
         low_disk_bytes=site.journal.free_mb * MIB,
     )
-    return Journal.open(site.state_dir, limits=limits, version=__version__, config_digest=site.plan.digest)
+    return Journal.open(
+        site.state_dir,
+        limits=limits,
+        version=__version__,
+        config_digest=site.plan.digest,
+        clock=stamped_by(clock) if clock is not None else machine_clock,
+    )
 
 
 def influx_of(
@@ -61,11 +75,21 @@ def influx_of(
         from agent.outlets.influx import OUTLET, InfluxOutlet, InfluxSettings
 
         token_file = influx.token_file
+
+        def token() -> str:
+            try:
+                return read_secret(token_file) if token_file else ""
+            except SecretUnreadable as fault:
+                # A file that is being renewed is no reason to end: without a token the database refuses, and
+                # that is alarmed and tried again.
+                log.warning("%s", fault)
+                return ""
+
         settings = InfluxSettings(
             url=influx.url,
             org=influx.org,
             bucket=influx.bucket,
-            token=(lambda: read_secret(token_file)) if token_file else (lambda: ""),
+            token=token,
             timeout_s=influx.timeout_s,
             batch_rows=influx.batch_rows,
         )
@@ -101,10 +125,12 @@ def agent_of(
     journal: Journal,
     clock: Clock,
     on_batch: Callable[[Batch], None] | None = None,
+    *,
+    pipeline: Pipeline | None = None,
 ) -> RunningAgent:
     """The agent, wired and not yet started; `on_batch` hears in the worker's thread what was journalled."""
     return RunningAgent(
-        Pipeline(site.plan),
+        pipeline or Pipeline(site.plan),
         journal,
         broker_of(site),
         clock,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-import queue
+import math
 import socket
 import time
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -14,7 +16,6 @@ from agent.contract.topics import Topics
 from agent.runtime import service_manager
 from agent.runtime.canary import PATIENCE_S, Canary
 from agent.runtime.clock import SystemClock
-from agent.runtime.happenings import Chore, Happening
 from agent.runtime.timetable import Timetable
 from agent.runtime.trouble import Trouble
 
@@ -50,37 +51,52 @@ def test_a_canary_with_no_line_proves_nothing() -> None:
     assert not canary.overdue(1000.0)
 
 
-def test_the_timetable_flies_a_canary_before_every_shift_check() -> None:
-    inbox: queue.SimpleQueue[Happening] = queue.SimpleQueue()
-    shifts = (
-        Shift("early", (0, 1, 2, 3, 4), "06:00", 30.0, "hull"),
-        # Lead and patience reach into the day before.
-        Shift("night", (0,), "00:10", 30.0, "hull"),
-    )
-    timetable = Timetable(plan(*shifts), inbox)
-    assert timetable.jobs() == ["backup", "canary dock early", "canary dock night", "housekeeping"]
-    fields = {
-        job.name: {field.name: str(field) for field in job.trigger.fields}
-        for job in timetable._scheduler.get_jobs()
-        if job.name.startswith("canary")
-    }
-    assert fields["canary dock early"]["hour"] == "5"
-    assert fields["canary dock early"]["minute"] == "28"
-    assert fields["canary dock early"]["day_of_week"] == "mon,tue,wed,thu,fri"
-    assert fields["canary dock night"]["hour"] == "23"
-    assert fields["canary dock night"]["day_of_week"] == "sun"
+EARLY = Shift("early", (0, 1, 2, 3, 4), "06:00", 30.0, "hull")
+NIGHT = Shift("night", (0,), "00:10", 30.0, "hull")
+SUNDAY = datetime(2026, 3, 15, 12, tzinfo=ZoneInfo("Europe/Helsinki")).timestamp()
 
 
-def test_the_timetable_puts_chores_into_the_inbox() -> None:
-    inbox: queue.SimpleQueue[Happening] = queue.SimpleQueue()
-    timetable = Timetable(plan(), inbox)
-    timetable.start()
-    try:
-        (job,) = [job for job in timetable._scheduler.get_jobs() if job.name == "housekeeping"]
-        job.func(*job.args)
-        assert inbox.get_nowait() == Chore("housekeeping")
-    finally:
-        timetable.stop()
+def chores(timetable: Timetable, from_s: float, to_s: float, every_s: float = 1.0) -> list[tuple[str, str]]:
+    """Asked every second: which chores came, each with its local time."""
+    found = []
+    for n in range(int((to_s - from_s) / every_s) + 1):
+        now_s = from_s + n * every_s
+        local = datetime.fromtimestamp(now_s, ZoneInfo("Europe/Helsinki")).strftime("%a %H:%M:%S")
+        # Monotonic time stands still here, so that no housekeeping comes in between.
+        found += [(chore.what, local) for chore in timetable.due(now_s, 0.0)]
+    return found
+
+
+def test_a_canary_flies_before_every_shift_check_and_a_backup_is_made_at_night() -> None:
+    # Lead and patience of the night shift reach into the day before.
+    found = chores(Timetable(plan(EARLY, NIGHT), 0.0), SUNDAY, SUNDAY + 24 * 3600.0)
+    assert found == [("canary", "Sun 23:38:00"), ("backup", "Mon 03:00:00"), ("canary", "Mon 05:28:00")]
+
+
+@pytest.mark.parametrize(
+    ("day", "length_h"),
+    # Directive 2000/84/EC: summer time begins and ends on the last Sundays of March and October, 01:00 UTC.
+    [("2026-03-29", 23), ("2026-10-25", 25)],
+)
+@pytest.mark.parametrize("starts", ["00:40", "02:00", "03:30", "06:00"])
+def test_one_canary_and_one_backup_on_the_days_when_the_clocks_change(
+    day: str, length_h: int, starts: str
+) -> None:
+    shift = Shift("any", tuple(range(7)), starts, 30.0, "hull")
+    midnight = datetime.fromisoformat(day).replace(tzinfo=ZoneInfo("Europe/Helsinki")).timestamp()
+    timetable = Timetable(plan(shift), 0.0)
+    found = [what for what, _ in chores(timetable, midnight, midnight + length_h * 3600.0 - 1.0, 5.0)]
+    assert sorted(found) == ["backup", "canary"]
+
+
+def test_a_clock_that_jumps_neither_silences_chores_nor_brings_years_of_them() -> None:
+    timetable = Timetable(plan(EARLY), 0.0)
+    assert [chore.what for chore in timetable.due(10.0, 5.0)] == ["housekeeping"]
+    assert list(timetable.due(SUNDAY, 6.0)) == []  # 56 years forwards
+    assert list(timetable.due(SUNDAY + 7200.0, 7.0)) == []
+    assert list(timetable.due(SUNDAY, 8.0)) == []  # two hours back
+    assert [chore.what for chore in timetable.due(SUNDAY + 1.0, 65.0)] == ["housekeeping"]
+    assert math.isclose(timetable.next_canary_s(SUNDAY), SUNDAY + 17 * 3600.0 + 28 * 60.0)
 
 
 def test_lasting_trouble_is_told_when_it_begins_and_when_it_ends() -> None:
@@ -98,15 +114,34 @@ def test_lasting_trouble_is_told_when_it_begins_and_when_it_ends() -> None:
 
 def test_reports_of_an_outlet_raise_and_end_the_same_alarm() -> None:
     trouble = Trouble()
-    down = trouble.happened("sink-down", "no answer")
-    back = trouble.happened("sink-recovered", "it answers")
-    assert down is not None
-    assert back is not None
+    (down,) = trouble.happened("sink-down", "no answer", 0.0)
+    assert trouble.happened("sink-down", "still none", 1.0) == []
+    (refused,) = trouble.happened("sink-auth", "no token", 2.0)
+    back = trouble.happened("sink-recovered", "it answers", 3.0)
     assert (down.name, down.active) == ("sink-down", True)
-    assert (back.name, back.active) == ("sink-down", False)
-    once = trouble.happened("point-rejected", "row 7")
-    assert once is not None
+    assert (refused.name, refused.active) == ("sink-auth", True)
+    assert [(fault.name, fault.active) for fault in back] == [("sink-down", False), ("sink-auth", False)]
+    (once,) = trouble.happened("point-rejected", "row 7", 4.0)
     assert once.active
+
+
+def test_a_slow_disk_is_over_when_nothing_was_slow_for_a_while() -> None:
+    trouble = Trouble()
+    (slow,) = trouble.happened("journal-slow", "2 s", 10.0)
+    assert slow.active
+    assert trouble.happened("journal-slow", "3 s", 50.0) == []
+    assert trouble.passed(80.0) == []
+    (over,) = trouble.passed(111.0)
+    assert (over.name, over.active) == ("journal-slow", False)
+    assert trouble.passed(300.0) == []
+
+
+def test_a_full_disk_that_an_append_met_is_ended_by_housekeeping() -> None:
+    trouble = Trouble()
+    (full,) = trouble.happened("disk-full", "full", 0.0)
+    assert full.active
+    (over,) = trouble.housekeeping({})
+    assert (over.name, over.active) == ("disk-full", False)
 
 
 def test_housekeeping_tells_only_what_changed() -> None:

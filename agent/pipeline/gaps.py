@@ -1,0 +1,84 @@
+"""What is missing of the input, as far as anybody can know: numbered readings that never came, and dispenses
+that the controller told and no scale showed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import Any
+
+from agent.contract.inputs import ControllerEvent, ScaleReading
+from agent.contract.times import rfc3339
+
+ALARM = "input-gap"
+BELATED = 1000
+"""A number so far below the last is a late or repeated reading; further below, a scale that began anew."""
+WORTH_TELLING = 5
+"""Single readings that a radio link loses are counted; so many in a row are told."""
+TOLD_EVERY_S = 10.0
+KEPT_SHOTS = 64
+
+
+class Gaps:
+    """One cell's gaps. `reading` is on the hot path."""
+
+    def __init__(self, cell: str) -> None:
+        self.missing = 0
+        """Numbered readings that never came."""
+        self._cell = cell
+        self._last: dict[str, int] = {}
+        self._found: list[str] = []
+        self._told_s = -math.inf
+        self._shots: deque[ControllerEvent] = deque(maxlen=KEPT_SHOTS)
+
+    def reading(self, reading: ScaleReading) -> None:
+        """Look at a reading's number."""
+        seq = reading.seq
+        if seq is None:
+            return
+        last = self._last.get(reading.scale)
+        if last is not None and 0 <= last - seq < BELATED:
+            return
+        self._last[reading.scale] = seq
+        if last is None or seq <= last + 1:
+            return
+        lost = seq - last - 1
+        self.missing += lost
+        if lost >= WORTH_TELLING:
+            self._found.append(f"readings {last + 1} to {seq - 1} of scale {reading.scale} ({lost})")
+
+    def opened(self, event: ControllerEvent) -> None:
+        """A gun opened for a shot or a bleed: it should be measured."""
+        if event.event == "gun_opened" and event.purpose in ("shot", "bleed") and not event.retained:
+            self._shots.append(event)
+
+    def measured(self, gun: str | None) -> None:
+        """A dispense of this gun was given."""
+        for shot in self._shots:
+            if shot.gun == gun:
+                self._shots.remove(shot)
+                return
+
+    def abandoned(self, count: int) -> None:
+        """So many dispenses that the controller told could not be measured at all."""
+        for _ in range(min(count, len(self._shots))):
+            shot = self._shots.popleft()
+            self._found.append(f"the {shot.purpose} of gun {shot.gun} at {rfc3339(shot.t_s)}: not measured")
+
+    def to_tell(self, now_s: float) -> str | None:
+        """What was found missing and not told yet, in a sentence; not more often than each ten seconds."""
+        if not self._found or abs(now_s - self._told_s) < TOLD_EVERY_S:
+            return None
+        self._told_s = now_s
+        found, self._found = self._found, []
+        more = f" and {len(found) - 8} more" if len(found) > 8 else ""
+        return f"{self._cell}: missing are {'; '.join(found[:8])}{more}"
+
+    def kept(self) -> dict[str, Any]:
+        """As plain JSON, for the journal."""
+        return {"seq": dict(self._last)}
+
+    def restore(self, kept: dict[str, Any]) -> None:
+        """Take up what was kept; what came after it and before the end of that run counts as missing too."""
+        self._last = {str(scale): int(seq) for scale, seq in kept.get("seq", {}).items()}
