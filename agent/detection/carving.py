@@ -31,6 +31,8 @@ ENOUGH_S = 4.0
 PARTED_S = 8.0
 SPOILS_S = 2.2
 """A knock is over in a second, its tail in the scale's filter in another."""
+HELD_UP_S = 1.0
+"""So long a network holds a message up now and then."""
 DRIPS = 0.06
 SEEN = 0.4
 """So much of a ramp must be seen undisturbed: what is only more afterwards than before was put there."""
@@ -267,7 +269,7 @@ def _stretch(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Stret
     low = max(room.from_s, from_s - BEFORE_S - REACH_S)
     high = min(room.to_s, to_s + AFTER_S + REACH_S)
     t, mass = watch.ring.between(low, high)
-    return Stretch(t, mass, watch.limits)
+    return Stretch(t, mass, watch.limits, HELD_UP_S if watch.from_arrival else 0.0)
 
 
 def _unmoved(stretch: Stretch, from_s: float, to_s: float) -> tuple[float, float]:

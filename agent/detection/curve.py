@@ -49,9 +49,9 @@ class Stretch:
 
     __slots__ = ("base_g", "blocks", "disturbances", "spoiled", "t_s")
 
-    def __init__(self, t_s: Floats, mass_g: Floats, limits: Limits) -> None:
+    def __init__(self, t_s: Floats, mass_g: Floats, limits: Limits, late_s: float = 0.0) -> None:
         self.t_s, block_g = in_blocks(t_s, mass_g)
-        self.blocks = Blocks(self.t_s, block_g, noise_of(block_g, limits.resolution_g), limits)
+        self.blocks = Blocks(self.t_s, block_g, noise_of(block_g, limits.resolution_g), limits, late_s)
         self.disturbances = disturbances_in(self.blocks)
         self.spoiled = np.zeros(self.t_s.size, dtype=bool)
         self.base_g = block_g.copy()

@@ -53,7 +53,7 @@ class Disturbance:
     moved_g: float
     """How much the level is off afterwards; 0 where it came back, and for a jet's push."""
     depth_g: float
-    """The largest excursion, with its sign."""
+    """The largest excursion from where the curve would have been, with its sign."""
     jet: bool = False
 
 
@@ -66,6 +66,8 @@ class Blocks:
     noise_g: float
     """Standard deviation of one block."""
     limits: Limits
+    late_s: float = 0.0
+    """How much later than it was read a reading's time may be: nothing but where arrival is its time."""
 
     @property
     def same_g(self) -> float:
@@ -85,7 +87,7 @@ def disturbances_in(blocks: Blocks) -> list[Disturbance]:
         return []
     dt, dm = np.diff(t), np.diff(m)
     flow = _usual_flow(blocks, dt, dm)
-    most = 3.0 * flow * dt + max(4.0 * blocks.limits.resolution_g, 8.0 * blocks.noise_g)
+    most = flow * (3.0 * dt + blocks.late_s) + max(4.0 * blocks.limits.resolution_g, 8.0 * blocks.noise_g)
     still = 1.5 * flow * dt + blocks.even_g
     uneven_g = 2.0 * UNEVEN * flow * BLOCK_S + blocks.even_g
     spans = _spans(np.flatnonzero(np.abs(dm) > most), t)
@@ -95,7 +97,7 @@ def disturbances_in(blocks: Blocks) -> list[Disturbance]:
     begins = [*(first for first, _ in spans), t.size]
     found = [_measured(blocks, span, (ends[k], begins[k + 1])) for k, span in enumerate(spans)]
     hidden = [step for step in _hidden(blocks) if not any(_overlap(step, one) for one in found)]
-    if len(hidden) >= MANY_STEPS:
+    if len(hidden) >= MANY_STEPS or blocks.late_s > 0.0:
         hidden = []
     return _temporary(blocks, sorted([*found, *hidden], key=lambda one: one.from_s), flow)
 
@@ -150,8 +152,9 @@ def _between(blocks: Blocks, span: tuple[int, int], free: tuple[int, int]) -> Di
         fastest = 0.0
     off = level_after - level_before
     moved = off - high if off > high else off - low if off < low else 0.0
-    tolerance = blocks.same_g + fastest * (UNEVEN + 0.15 * gap_s)
-    inside = m[first : last + 1] - level_before
+    tolerance = blocks.same_g + fastest * (UNEVEN + 0.15 * gap_s + blocks.late_s)
+    path = level_before + (off - moved) * (t[first : last + 1] - t[first]) / gap_s
+    inside = m[first : last + 1] - path
     depth = float(inside[np.argmax(np.abs(inside))])
     found = Disturbance(float(t[first]), float(t[last]), moved, depth)
     if abs(moved) <= tolerance:
@@ -168,9 +171,7 @@ def _is_jet(blocks: Blocks, found: Disturbance, slope_before: float, slope_after
     else:
         rest, flow = slope_after, slope_before
     most = JET_S * flow + blocks.same_g
-    return (
-        flow > flows and rest < UNEVEN * flow and abs(found.moved_g) < most and abs(found.depth_g) < 2 * most
-    )
+    return flow > flows and rest < UNEVEN * flow and abs(found.moved_g) < most
 
 
 def _hidden(blocks: Blocks) -> list[Disturbance]:
