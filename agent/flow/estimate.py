@@ -49,6 +49,8 @@ TOLD_PER_STEP = 3.0
 """Independent readings that a ramp gives for each step it crosses (choice of ours)."""
 BETTER = 2.0
 """How much lower minus twice the log evidence must be."""
+ASTRAY = 6.0
+"""So much higher and a wider curve's fit was not at its end."""
 BEGIN_S = 0.05
 """Seconds of flow that a drip or a slow start is tried with first."""
 HIDDEN_S = 0.04
@@ -251,6 +253,12 @@ def _chosen(data: Data, prior: Prior, joint: Joint, *, start: Floats | None = No
             elif begin[amount] == 0.0:
                 begin[amount], begin[AMOUNTS + which] = BEGIN_S * begin[FLOW], math.log(known.value)
         other = fit(data, wider, begin)
+        if other.cost > joint.cost + ASTRAY:
+            # A wider curve cannot be worse: it went astray, and begins anew from what is usual.
+            begin[AMOUNTS + LOG_LAG], begin[LOSS] = prior.mean[AMOUNTS + LOG_LAG], 0.0
+            begin[AMOUNTS + START] = prior.mean[AMOUNTS + START]
+            amounts_first = Prior(begin, np.where(np.arange(SIZE) < AMOUNTS, wider.u, 0.0))
+            other = fit(data, wider, fit(data, amounts_first, begin, steps=3).at)
         unphysical = drip and other.at[DRIP] < 0
         if not unphysical and ((always and best[1] is joint) or other.cost < best[1].cost - BETTER):
             best = wider, other

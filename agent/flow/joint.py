@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -27,7 +27,9 @@ TUKEY = 4.685
 """Cut-off of Tukey's biweight for 95 % efficiency at normal errors (Beaton and Tukey 1974)."""
 OUTLIERS = 1e-4
 """Chance of a reading that has nothing to do with the curve."""
-STEPS = 12
+STEPS, WIDE_STEPS = 12, 5
+MOST, WITHIN, NARROW, NARROWING = 0.8, 3.0, 1.5, 4.0
+"""Widen until this share lies within so many standard deviations; narrow by this factor, down to nearly 1."""
 SMALL = 1e-3
 SHORTEST_S, LOWEST_LOG, HIGHEST_LOG = 0.05, float(np.log(0.01)), float(np.log(20.0))
 
@@ -90,21 +92,37 @@ class Joint:
 def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint:
     """Fit the curve to readings, beginning at `start`.
 
-    Amounts and times are moved together by scoring steps (Gauss-Newton) that are halved while they do not
-    help.
-    Readings further off than a few standard deviations lose weight smoothly and then wholly.
+    Amounts and times are moved together by scoring steps (Gauss-Newton) that are halved while they do not help.
+    Readings further off than a few standard deviations lose weight smoothly and then wholly. Where the start
+    is so far away that most would, the noise is widened first and narrowed step by step.
     """
-    free = np.flatnonzero(prior.u > 0)
-    precision = 1.0 / prior.u[free] ** 2
     at = start.copy()
     at[prior.u == 0] = prior.mean[prior.u == 0]
+    off = np.abs(data.mass_g - curve_of(data.on, at)) / data.noise_g
+    wide = float(np.quantile(off, MOST)) / WITHIN if off.size else 1.0
+    while wide > NARROW:
+        at = _moved(replace(data, noise_g=wide * data.noise_g), prior, at, WIDE_STEPS)[0]
+        wide /= NARROWING
+    at, terms, loss = _moved(data, prior, at, steps)
+    free = np.flatnonzero(prior.u > 0)
+    precision = 1.0 / prior.u[free] ** 2
+    slopes = columns_and_slopes(data.on, at)
+    hessian = _hessian(slopes[:, free], terms.information, precision)
+    covariance = np.zeros((SIZE, SIZE))
+    covariance[np.ix_(free, free)] = _inverse(hessian)
+    log_det = float(np.linalg.slogdet(hessian)[1]) - float(np.sum(np.log(precision)))
+    return Joint(at, covariance, slopes, terms.score, terms.information, loss + log_det)
+
+
+def _moved(data: Data, prior: Prior, at: Floats, steps: int) -> tuple[Floats, _Terms, float]:
+    free = np.flatnonzero(prior.u > 0)
+    precision = 1.0 / prior.u[free] ** 2
     terms = _terms(data, data.mass_g - curve_of(data.on, at))
     loss = terms.loss + _penalty(at, prior, free)
     for _ in range(steps):
-        slopes = columns_and_slopes(data.on, at)
-        hessian = _hessian(slopes[:, free], terms.information, precision)
-        pull = slopes[:, free].T @ terms.score - precision * (at[free] - prior.mean[free])
-        move = _solve(hessian, pull)
+        slopes = columns_and_slopes(data.on, at)[:, free]
+        hessian = _hessian(slopes, terms.information, precision)
+        move = _solve(hessian, slopes.T @ terms.score - precision * (at[free] - prior.mean[free]))
         for scale in (1.0, 0.5, 0.2, 0.05):
             trial = at.copy()
             trial[free] += scale * move
@@ -118,12 +136,7 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
         gain, loss, at, terms = loss - trial_loss, trial_loss, trial, tried
         if gain < SMALL:
             break
-    slopes = columns_and_slopes(data.on, at)
-    hessian = _hessian(slopes[:, free], terms.information, precision)
-    covariance = np.zeros((SIZE, SIZE))
-    covariance[np.ix_(free, free)] = _inverse(hessian)
-    log_det = float(np.linalg.slogdet(hessian)[1]) - float(np.sum(np.log(precision)))
-    return Joint(at, covariance, slopes, terms.score, terms.information, loss + log_det)
+    return at, terms, loss
 
 
 def gain_by(joint: Joint, column: Floats) -> float:
