@@ -55,7 +55,10 @@ class Service:
                     site.notify, site.plan.timezone, self.journal, self._heard("people")
                 )
             self._timetable = Timetable(site.plan, time.monotonic())
-            self.journal.declare_outlets(dict.fromkeys(["mqtt", *self._outlets], "all"))
+            # People are told of what happens from now on; databases and listeners get the history too.
+            self.journal.declare_outlets(
+                {name: "new" if name == "people" else "all" for name in ("mqtt", *self._outlets)}
+            )
         except BaseException:
             self.journal.close()
             raise
