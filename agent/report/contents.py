@@ -85,7 +85,7 @@ def contents_of(journal: JournalReader, plan: Plan) -> Contents:
     """Read everything the page shows. Raises JournalError where the journal cannot be read."""
     cells = tuple(_cell(journal, cell) for cell in plan.cells)
     records, newest_hash = journal.head()
-    newest = journal.records(limit=1, newest_first=True)
+    last = journal.records(limit=1, newest_first=True)
     return Contents(
         agent=plan.agent,
         timezone=plan.timezone,
@@ -93,21 +93,21 @@ def contents_of(journal: JournalReader, plan: Plan) -> Contents:
         records=records,
         newest_hash=newest_hash,
         cells=cells,
-        newest_at=newest[0].at if newest else None,
+        newest_at=last[0].at if last else None,
         faults=tuple(fault.text for fault in journal.take_faults()),
     )
 
 
 def _cell(journal: JournalReader, cell: Cell) -> CellShown:
-    alarms = _read(journal, Alert, cell.name, limit=2000)
+    alarms = newest(journal, Alert, cell.name, limit=2000)
     standing: dict[str, Alert] = {}
     for alarm in alarms:
         standing[alarm.name] = alarm
     return CellShown(
         name=cell.name,
-        release=_last(_read(journal, Release, cell.name, limit=1)),
-        balance=_last(_read(journal, Balance, cell.name, limit=1)),
-        cause=_last(_read(journal, Cause, cell.name, limit=1)),
+        release=_last(newest(journal, Release, cell.name, limit=1)),
+        balance=_last(newest(journal, Balance, cell.name, limit=1)),
+        cause=_last(newest(journal, Cause, cell.name, limit=1)),
         guns=tuple(_gun(journal, cell.name, gun.name) for gun in cell.guns),
         alarms=tuple(alarm for alarm in standing.values() if alarm.state != "NORM"),
         past_alarms=tuple(reversed(alarms[-ALARMS_SHOWN:])),
@@ -115,15 +115,15 @@ def _cell(journal: JournalReader, cell: Cell) -> CellShown:
 
 
 def _gun(journal: JournalReader, cell: str, gun: str) -> GunShown:
-    checks = _read(journal, Check, cell, gun, limit=CHECKS_SHOWN)
+    checks = newest(journal, Check, cell, gun, limit=CHECKS_SHOWN)
     check = _last(checks)
     return GunShown(
         name=gun,
         check=check,
         shots=tuple(_shots(journal, check)) if check else (),
         checks=tuple(checks),
-        wear=_last(_read(journal, Wear, cell, gun, limit=1)),
-        advice=_last(_read(journal, Advice, cell, gun, limit=1)),
+        wear=_last(newest(journal, Wear, cell, gun, limit=1)),
+        advice=_last(newest(journal, Advice, cell, gun, limit=1)),
     )
 
 
@@ -139,9 +139,12 @@ def _shots(journal: JournalReader, check: Check) -> Iterable[ShotShown]:
     return sorted(found, key=lambda shot: epoch_s(shot.dispense.started_at))
 
 
-def _read(
+def newest(
     journal: JournalReader, kind: type[Kind], cell: str, gun: str | None = None, *, limit: int
 ) -> list[Kind]:
+    """The newest records of a kind, oldest first; what another version wrote and this one cannot read is left
+    out.
+    """
     found: list[Kind] = []
     for row in reversed(journal.records(kind.record, cell, gun, limit=limit, newest_first=True)):
         try:

@@ -44,10 +44,18 @@ def page_of(contents: Contents) -> str:
     environment.filters["local"] = partial(_told, zone=zone, form="%-d %b %Y %H:%M")
     environment.filters["clock"] = partial(_told, zone=zone, form="%H:%M:%S")
     environment.filters["day"] = partial(_told, zone=zone, form="%-d %b %Y")
-    here = files("agent.report")
-    template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
-    style = Markup(here.joinpath("style.css").read_text(encoding="utf-8"))  # noqa: S704
+    template = environment.from_string(_file("page.html.j2"))
+    style = Markup(f"{chart_style()}{_file('style.css')}")  # noqa: S704
     return template.render(page=contents, figures=_Drawn(zone), style=style, version=__version__)
+
+
+def chart_style() -> str:
+    """How the charts look, light and dark, for every page that shows them."""
+    return _file("charts.css")
+
+
+def _file(name: str) -> str:
+    return files("agent.report").joinpath(name).read_text(encoding="utf-8")
 
 
 def _told(text: str | None, zone: ZoneInfo, form: str) -> str:

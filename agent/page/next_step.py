@@ -1,0 +1,53 @@
+"""What to do next at a gun: a short line to read from three metres, and a sentence for who comes near."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from agent.assessment.desk_status import GunStatus
+from agent.contract.records import Advice, Cause
+
+Tone = Literal["good", "bad", "wait"]
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """What to do."""
+
+    line: str
+    detail: str = ""
+
+
+def next_step(gun: GunStatus, advice: Advice | None, cause: Cause | None, *, is_open: bool) -> NextStep:
+    """What to do next at this gun; `is_open` while it sprays."""
+    check = gun.check
+    if is_open:
+        return NextStep("Spraying", "Keep clear; hands off the scale and its container.")
+    if gun.running:
+        return NextStep("Check is running", "Hands off the scale until all shots are in.")
+    if gun.asked:
+        return NextStep("Check asked for", "The controller starts it when its interlocks allow.")
+    if check is None:
+        return NextStep("Run a flow check", "No check of this setup is known.")
+    if check.verdict == "pass":
+        return NextStep("Ready", check.reason)
+    if check.verdict == "inconclusive":
+        return NextStep("Check again", check.reason)
+    return _after_failure(gun, advice, cause, check.reason)
+
+
+def _after_failure(gun: GunStatus, advice: Advice | None, cause: Cause | None, why: str) -> NextStep:
+    check = gun.check
+    fits = advice is not None and check is not None and advice.setup == check.setup
+    if advice is not None and fits:
+        if None not in (gun.setting, advice.setting) and gun.setting != advice.setting:
+            return NextStep("Check again", f"The needle was set to {gun.setting:g} since the last check.")
+        if advice.advised is not None and advice.advised != advice.setting:
+            was = f", now {advice.setting:g}" if advice.setting is not None else ""
+            return NextStep(f"Set needle to {advice.advised:g}", f"{advice.unit}{was}. {advice.reason}")
+        if advice.change:
+            return NextStep(f"Turn needle {advice.change:+g}", f"{advice.unit}. {advice.reason}")
+    if cause is not None and cause.ranked:
+        return NextStep("Find the cause", cause.ranked[0].look_at)
+    return NextStep("Find the cause", why)

@@ -1,0 +1,115 @@
+"""What the page shows of each cell: made of a snapshot and the journal, ready to be put into words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from agent.assessment.alarms_one import AlarmStanding
+from agent.assessment.desk_status import DeskStatus, GunStatus
+from agent.contract.records import Cause, Reason
+from agent.contract.times import epoch_s
+from agent.page.memory import CellMemory, GunMemory
+from agent.page.next_step import NextStep, Tone, next_step
+from agent.web.snapshot import CellSnapshot, Snapshot
+
+OLD_S = 10.0
+"""A snapshot older than this is no longer the state: the page says so over everything else."""
+TONES: dict[str | None, Tone] = {"released": "good", "held": "bad", "pass": "good", "fail": "bad"}
+
+
+@dataclass(frozen=True, slots=True)
+class GunView:
+    """A gun's part of the page."""
+
+    name: str
+    tone: Tone
+    word: str
+    flow: str
+    """The latest check's mean, as it is shown; empty where there is none."""
+    deviation: str
+    checked: str
+    step: NextStep
+    wear: str
+    drawing: str
+    """The latest checks as SVG, empty where there is nothing to draw."""
+
+
+@dataclass(frozen=True, slots=True)
+class CellView:
+    """A cell's part of the page."""
+
+    name: str
+    tone: Tone
+    word: str
+    setup: str
+    until: str
+    reasons: tuple[Reason, ...]
+    guns: tuple[GunView, ...]
+    shift: str
+    alarms: tuple[AlarmStanding, ...]
+    silent: tuple[str, ...]
+    """Scales that do not speak."""
+
+
+def cells_of(snapshot: Snapshot, memory: dict[str, CellMemory], zone: tzinfo) -> tuple[CellView, ...]:
+    """Every cell as it is shown."""
+    return tuple(_cell(cell, memory.get(cell.name, CellMemory()), zone) for cell in snapshot.cells)
+
+
+def _cell(cell: CellSnapshot, memory: CellMemory, zone: tzinfo) -> CellView:
+    desk = cell.desk
+    return CellView(
+        name=cell.name,
+        tone=TONES.get(desk.state, "wait"),
+        word={"released": "Released", "held": "Held"}.get(desk.state or "", "No setup yet"),
+        setup=desk.setup or "",
+        until=_when(desk.valid_until, zone),
+        reasons=desk.reasons,
+        guns=tuple(
+            _gun(gun, memory.guns.get(gun.gun, GunMemory()), memory.cause, cell.open_guns, zone)
+            for gun in desk.guns
+        ),
+        shift=_shift(desk, zone),
+        alarms=tuple(alarm for alarm in desk.alarms if alarm.active or alarm.state in {"UNACK", "RTNUN"}),
+        silent=tuple(sorted(scale for scale, speaks in cell.speaking.items() if not speaks)),
+    )
+
+
+def _gun(
+    gun: GunStatus, memory: GunMemory, cause: Cause | None, open_guns: tuple[str, ...], zone: tzinfo
+) -> GunView:
+    check = gun.check
+    step = next_step(gun, memory.advice, cause, is_open=gun.gun in open_guns)
+    busy = gun.gun in open_guns or gun.running or gun.asked
+    mean = check.mean_g_per_min if check else None
+    deviation = check.deviation_pct if check else None
+    return GunView(
+        name=gun.gun,
+        tone="wait" if busy or check is None else TONES.get(check.verdict, "wait"),
+        word=check.verdict if check else "no check",
+        flow="" if mean is None else f"{mean:.1f}",
+        deviation="" if deviation is None else f"{deviation:+.1f} %",
+        checked=_when(check.at, zone) if check else "",
+        step=step,
+        wear=memory.wear_text(zone),
+        drawing=memory.drawing(gun.gun, zone),
+    )
+
+
+def _shift(desk: DeskStatus, zone: tzinfo) -> str:
+    shift = desk.shift
+    if shift is None:
+        return ""
+    says = {
+        "waiting": "its check is asked for at " + _when(shift.opens_at, zone),
+        "due": "its check is due",
+        "asked": "its check is asked for",
+        "done": "checked",
+        "overdue": "its check is overdue",
+    }
+    return f"Shift {shift.shift} at {_when(shift.starts_at, zone)}: {says.get(shift.state, shift.state)}"
+
+
+def _when(text: str | None, zone: tzinfo) -> str:
+    return "" if text is None else f"{datetime.fromtimestamp(epoch_s(text), zone):%a %H:%M}"

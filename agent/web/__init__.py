@@ -1,0 +1,1 @@
+"""Web: what the worker shows to others, and one way to serve it over HTTP."""
