@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from agent.detection.curve import Rise, Stretch
-from agent.detection.disturbances import Disturbance
+from agent.detection.disturbances import BLOCK_S, Disturbance
 from agent.detection.placing import Placed
 from agent.detection.scale_watch import ScaleWatch
 from agent.detection.window import Floats
@@ -216,8 +216,7 @@ def torn_apart(watch: ScaleWatch, placed: Placed, usual_s: float | None) -> list
         rises += [found.rise] if found is not None and found.rise is not None else []
     for first, second in pairwise(rises):
         if second.from_s - first.to_s > parted_s:
-            middle_s = 0.5 * (first.to_s + second.from_s)
-            opening = replace(placed, to_s=None, until_s=middle_s, open_s=None)
+            opening = replace(placed, to_s=None, until_s=second.stirs_s - BLOCK_S, open_s=None)
             closing = replace(placed, from_s=None, open_s=None)
             return [opening, closing]
     return [placed]
@@ -227,7 +226,8 @@ def _half_told(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None:
     # One of both events was lost: the curve says the other.
     if placed.from_s is not None:
         end = placed.until_s if placed.until_s is not None else watch.last_t_s
-        stretch = _stretch(watch, placed.from_s, end, Room(room.from_s, min(room.to_s, end)))
+        room = Room(room.from_s, min(room.to_s, end))
+        stretch = _stretch(watch, placed.from_s, end, room)
         rise = _first_rise(watch, stretch, placed.from_s, end)
     else:
         assert placed.to_s is not None  # noqa: S101  (one of both is there by construction)

@@ -15,7 +15,7 @@ from typing import Any
 
 from agent.contract.inputs import ControllerEvent, ScaleReading
 from agent.contract.plan import Cell, Plan
-from agent.detection.carving import BEFORE_S, by_controller, room_around, torn_apart
+from agent.detection.carving import BEFORE_S, Found, by_controller, room_around, torn_apart
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed, on_scale, placed_on
 from agent.detection.scale_watch import ScaleWatch, Taken
@@ -35,6 +35,7 @@ UNCLOSED_S = 600.0
 HOMELESS_S = 120.0
 """What a gun did that no scale shows is forgotten after this."""
 SAME_S = 1.5
+JOB_KEPT_S = 120.0
 KEPT_LENGTHS = 9
 USUAL_SHOT_S = 30.0
 NEVER = float("inf")
@@ -53,6 +54,7 @@ class Detector:
         self._watches = {scale.name: ScaleWatch(scale, plan) for scale in cell.scales}
         self._namer = Namer(cell, self._triggers)
         self._seen = Seen(cell, self._namer)
+        self._guns = frozenset(gun.name for gun in cell.guns)
         self._lengths_s: dict[str | None, deque[float]] = {}
         self._due_s = NEVER
         self._began_s = NEVER
@@ -140,7 +142,9 @@ class Detector:
         scales: dict[str, Any] = {}
         for name, watch in self._watches.items():
             told = self._placed(watch)
-            begins = [one.begins_s for one in told] + [a.from_s for a in watch.gate.activities if not a.done]
+            begins = [one.begins_s for one in told if _needs_readings(watch, one)] + [
+                a.from_s for a in watch.gate.activities if not a.done
+            ]
             if begins or watch.taken:
                 scales[name] = watch.state(min(begins) - BEFORE_S if begins else NEVER)
         idle = {name: watch.idle.state() for name, watch in self._watches.items()}
@@ -157,7 +161,7 @@ class Detector:
             if name in self._watches:
                 self._watches[name].idle.restore(slope, u, at_s)
         for watch in self._watches.values():
-            watch.busy = bool(self._placed(watch))
+            watch.busy = any(_needs_readings(watch, one) for one in self._placed(watch))
 
     def _advance(self, now_s: float) -> list[Window]:
         """Decide what was due by now, each at its own time."""
@@ -210,7 +214,7 @@ class Detector:
                 waiting.append(one)
         silent = final or now_s >= (watch.last_arrived_s or 0.0) + SILENT_S
         found += self._seen.windows(watch, waiting, now_s, silent=silent, final=final)
-        watch.busy = bool(waiting)
+        watch.busy = any(_needs_readings(watch, one) for one in waiting)
         watch.waits_from_arrived_s = max(
             (one.arrived_s + PLATEAU_S for one in waiting if one.to_s is not None), default=0.0
         )
@@ -274,13 +278,14 @@ class Detector:
         room = room_around(watch, one.begins_s, end_s if end_s is not None else watch.last_t_s, following)
         found = by_controller(watch, one, room)
         self._forget(one)
-        if found is None:
+        half_told = one.from_s is None or one.to_s is None
+        if found is None or (half_told and _is_taken(watch, found)):
             self.abandoned += 1
             return None
         if one.purpose == "job" and found.rise is None:
             return None
         watch.taken.append(Taken(found.times.from_s, found.times.to_s, by_curve=False, mass_g=found.mass_g))
-        if found.times.open_s is not None:
+        if found.times.open_s is not None and one.told[0].gun in self._guns:
             lengths = self._lengths_s.setdefault(one.told[0].gun, deque(maxlen=KEPT_LENGTHS))
             lengths.append(found.times.open_s)
         return self._namer.told(watch, one, found, now_s)
@@ -303,3 +308,17 @@ def _agree(taken: Taken, one: Placed) -> bool:
     if opened is None or closed is None or one.by_arrival:
         return False
     return abs(opened.t_s - taken.from_s) < SAME_S and abs(closed.t_s - taken.to_s) < SAME_S
+
+
+def _needs_readings(watch: ScaleWatch, one: Placed) -> bool:
+    """Whether readings must be kept for a dispense: one that sprays a part for long weighs nothing."""
+    return one.purpose != "job" or watch.last_t_s < one.begins_s + JOB_KEPT_S
+
+
+def _is_taken(watch: ScaleWatch, found: Found) -> bool:
+    """Whether what the curve shows for half a word was told whole by another."""
+    times = found.times
+    return any(
+        min(times.to_s, taken.to_s) - max(times.from_s, taken.from_s) > 0.5 * (taken.to_s - taken.from_s)
+        for taken in watch.taken
+    )

@@ -22,6 +22,8 @@ KEPT_CHECKS = 32
 KEPT_SETUPS = 8
 KEPT_EVENTS = 64
 """Unaccounted openings and closings of one gun."""
+KEPT_GUNS = 64
+"""A controller may name guns that the cell has not."""
 CHECK_LASTS_S = 3600.0
 """A check whose end was never told is over by then: three shots and a bleed of several guns take minutes."""
 STEP_S = 30.0
@@ -93,6 +95,8 @@ class Triggers:
                 events = self._events.setdefault(self._gun_of(event), [])
                 events.append(event)
                 del events[:-KEPT_EVENTS]
+                if len(self._events) > KEPT_GUNS:
+                    del self._events[next(iter(self._events))]
             case "check_started":
                 self._start_check(event)
             case "check_ended":
