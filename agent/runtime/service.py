@@ -16,7 +16,14 @@ from agent.runtime.clock import SystemClock
 from agent.runtime.happenings import OutletFault
 from agent.runtime.showing import Showing
 from agent.runtime.timetable import Timetable
-from agent.runtime.wiring import agent_of, broker_of, influx_of, journal_of, people_of
+from agent.runtime.wiring import (
+    agent_of,
+    broker_of,
+    influx_of,
+    journal_of,
+    people_of,
+    sparkplug_of,
+)
 from agent.settings.secrets import SecretUnreadable
 from agent.settings.site import Site
 
@@ -54,10 +61,14 @@ class Service:
                 self._outlets["people"] = people_of(
                     site.notify, site.plan.timezone, self.journal, self._heard("people")
                 )
+            if site.sparkplug is not None:
+                self._outlets["sparkplug"] = sparkplug_of(site.sparkplug, site, self.journal)
             self._timetable = Timetable(site.plan, time.monotonic())
-            # People are told of what happens from now on; databases and listeners get the history too.
+            # People and SCADA are told of what happens from now on; databases and listeners get the history
+            # too.
+            from_now_on = ("people", "sparkplug")
             self.journal.declare_outlets(
-                {name: "new" if name == "people" else "all" for name in ("mqtt", *self._outlets)}
+                {name: "new" if name in from_now_on else "all" for name in ("mqtt", *self._outlets)}
             )
         except BaseException:
             self.journal.close()

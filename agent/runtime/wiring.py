@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 
 from agent import __version__
 from agent.broker.client import Address
@@ -20,6 +21,7 @@ from agent.settings.influx import Influx
 from agent.settings.notify import Notify
 from agent.settings.secrets import SecretUnreadable, located, read_secret
 from agent.settings.site import Site
+from agent.settings.sparkplug import Sparkplug
 
 log = logging.getLogger(__name__)
 
@@ -118,6 +120,43 @@ def people_of(
         Calling(People(settings), journal.outlet_view(OUTLET), on_fault).run(stop)
 
     return run
+
+
+def sparkplug_of(sparkplug: Sparkplug, site: Site, journal: Journal) -> Callable[[threading.Event], None]:
+    """What the plant's SCADA is told, as a thread's work; protocol buffers load there."""
+
+    def run(stop: threading.Event) -> None:
+        from agent.outlets.sparkplug.outlet import OUTLET, SparkplugOutlet, SparkplugSettings
+
+        settings = SparkplugSettings(
+            group=sparkplug.group,
+            edge=sparkplug.edge or site.plan.agent,
+            broker=lambda: scada_broker_of(sparkplug, site),
+            version=__version__,
+        )
+        SparkplugOutlet(settings, site.plan, journal.outlet_view(OUTLET)).run(stop)
+
+    return run
+
+
+def scada_broker_of(sparkplug: Sparkplug, site: Site) -> Address:
+    """SCADA's broker: its own, or the agent's under another client id. Raises SecretUnreadable."""
+    client_id = sparkplug.client_id or f"{site.client_id}-sparkplug"
+    if sparkplug.host is None:
+        here = broker_of(site)
+        return replace(here, client_id=client_id, version=sparkplug.mqtt_version, keeps_session=False)
+    return Address(
+        host=sparkplug.host,
+        port=sparkplug.port,
+        client_id=client_id,
+        version=sparkplug.mqtt_version,
+        username=sparkplug.username,
+        password=read_secret(sparkplug.password_file) if sparkplug.password_file else None,
+        tls=sparkplug.uses_tls,
+        ca_file=sparkplug.ca_file,
+        cert_file=sparkplug.cert_file,
+        key_file=located(sparkplug.key_file) if sparkplug.key_file else None,
+    )
 
 
 def agent_of(

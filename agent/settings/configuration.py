@@ -18,6 +18,7 @@ from agent.settings.notify import Notify
 from agent.settings.page import Page
 from agent.settings.section import Many, Section
 from agent.settings.setups import SetupSection
+from agent.settings.sparkplug import Sparkplug
 
 
 class Configuration(Section):
@@ -35,6 +36,8 @@ class Configuration(Section):
     """Limits of the journal."""
     notify: Notify | None = None
     """Alarms to people; left out to keep them on MQTT and in the journal."""
+    sparkplug: Sparkplug | None = None
+    """What the plant's SCADA sees of the agent over Sparkplug B; left out for none."""
     page: Page = Page()
     """The read-only page for the shop floor."""
     health: Health = Health()

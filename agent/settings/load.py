@@ -55,6 +55,7 @@ def load(path: Path) -> Site:
         influx=configuration.influx,
         journal=configuration.journal,
         notify=configuration.notify,
+        sparkplug=configuration.sparkplug,
         page=configuration.page,
         health=configuration.health,
         bridge=configuration.bridge,

@@ -27,6 +27,8 @@ def _about_secrets(configuration: Configuration) -> Iterator[str]:
         "bridge.key_file": configuration.bridge.key_file,
         "influx.token_file": configuration.influx.token_file if configuration.influx else None,
         "notify.urls_file": configuration.notify.urls_file if configuration.notify else None,
+        "sparkplug.password_file": configuration.sparkplug.password_file if configuration.sparkplug else None,
+        "sparkplug.key_file": configuration.sparkplug.key_file if configuration.sparkplug else None,
     }
     for setting, path in files.items():
         said = complaint(path) if path is not None else None
@@ -35,6 +37,8 @@ def _about_secrets(configuration: Configuration) -> Iterator[str]:
     for setting, path in {
         "mqtt.ca_file": configuration.mqtt.ca_file,
         "mqtt.cert_file": configuration.mqtt.cert_file,
+        "sparkplug.ca_file": configuration.sparkplug.ca_file if configuration.sparkplug else None,
+        "sparkplug.cert_file": configuration.sparkplug.cert_file if configuration.sparkplug else None,
     }.items():
         if path is not None and not path.is_file():
             yield f"{setting}: {path} is not a file that can be read"

@@ -14,6 +14,7 @@ from agent.settings.mqtt import Mqtt
 from agent.settings.notify import Notify
 from agent.settings.page import Page
 from agent.settings.serial_line import SerialScale
+from agent.settings.sparkplug import Sparkplug
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,7 @@ class Site:
     notify: Notify | None
     page: Page
     health: Health
+    sparkplug: Sparkplug | None = None
     bridge: BridgeIdentity = field(default_factory=BridgeIdentity)
     serial_scales: tuple[SerialScale, ...] = ()
     """The scales that the bridge reads."""

@@ -31,6 +31,7 @@ from agent.settings.scales import ScaleSection
 from agent.settings.serial_line import SerialLine
 from agent.settings.setups import SetupSection
 from agent.settings.shifts import ShiftSection
+from agent.settings.sparkplug import Sparkplug
 from agent.settings.toml_lines import Where, lines_of
 
 EXAMPLES = sorted((Path(__file__).parents[3] / "config").glob("*.toml"))
@@ -43,6 +44,7 @@ SECTIONS: dict[str, type[pydantic.BaseModel]] = {
     "influx": Influx,
     "journal": Journal,
     "notify": Notify,
+    "sparkplug": Sparkplug,
     "page": Page,
     "health": Health,
     "bridge": BridgeIdentity,
