@@ -130,6 +130,7 @@ class ScaleWatch:
             self._place_late()
         if t - last_t > gap_s + FORWARD_S and len(self.ring) > 20 and t - arrived > self.ahead_s + FORWARD_S:
             self._shift(t - arrived - self.ahead_s)
+            self._give_way(t)
         self.from_arrival = reading.from_arrival
         self._learn_ahead(t - arrived, arrived)
         self.last_t_s = t
@@ -195,10 +196,7 @@ class ScaleWatch:
             return False
         held, self._out_of_order = list(waiting), []
         self._shift(max(ahead) - self.ahead_s)
-        # What the old clock has at the same times as the new one gives way.
-        if held[0].t_s <= self.last_t_s:
-            self.ring.forget_from(held[0].t_s)
-            self.last_t_s = held[0].t_s - 1e-6
+        self._give_way(held[0].t_s)
         looked = False
         for one in held:
             looked = self.add(one) or looked
@@ -232,6 +230,12 @@ class ScaleWatch:
             self.restored_to_s += by_s
         self._ahead_now_s = self.ahead_s + by_s
         self._ahead_last_s = None
+
+    def _give_way(self, t_s: float) -> None:
+        """What the old clock has at the same times as the new one makes room."""
+        if t_s <= self.last_t_s:
+            self.ring.forget_from(t_s)
+            self.last_t_s = t_s - 1e-6
 
     def _learn_ahead(self, ahead_s: float, arrived_s: float) -> None:
         now = self._ahead_now_s
