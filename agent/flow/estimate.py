@@ -8,112 +8,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from agent.detection.window import Floats, Window
-from agent.flow.curve import (
-    AMOUNTS,
-    BEND,
-    DRIP,
-    FLOW,
-    LENGTH,
-    LOG_DRIP,
-    LOG_LAG,
-    LOG_SLOW,
-    LOSS,
-    SIZE,
-    SLOW,
-    START,
-    Axis,
-    axis,
-    curve_of,
-    dispensed_g,
-    dispensed_gradient,
-    drip_column,
-    slow_column,
-)
+from agent.flow.choosing import chosen
+from agent.flow.coarse import Coarse
+from agent.flow.curve import AMOUNTS, BEND, FLOW, LENGTH, LOSS, START, axis, dispensed_g, dispensed_gradient
 from agent.flow.evaporation import Rate, weighed
 from agent.flow.first_look import FirstLook, first_look
-from agent.flow.joint import Data, Joint, Prior, fit, gain_by, tukey
+from agent.flow.joint import Data, Joint, Prior, fit
 from agent.flow.known import Known
-from agent.flow.noise import noise_of, root_mean_square
-from agent.flow.plateaus import DITHERED, stand_in
-from agent.flow.priors import DRIP_S, LOSS_U, SLOW_MOST_S, SLOW_S, prior_of, start_of
+from agent.flow.parts import NO_PARTS, Parts, parts_of
+from agent.flow.plateaus import DITHERED
+from agent.flow.priors import LOSS_U, prior_of, start_of
+from agent.flow.readings import Left, Readings
 from agent.flow.surroundings import Surroundings
 from agent.flow.tones import tones
 
-WORTH = 7.0
-"""What a drip or a slow start must promise to gain before it is fitted: about the penalty of BIC."""
-ROUNDED_NOISE = (0.05, 0.1, 0.2, 0.35)
-"""Noises of a reading before rounding that are tried, in d, on a scale coarser than its noise."""
-ROUNDED = 0.36
-"""Spread of a ramp about its curve, in d, up to which it is rounding: d over root 12 and a little noise."""
-TOLD_PER_STEP = 3.0
-"""Independent readings that a ramp gives for each step it crosses (choice of ours)."""
-BETTER = 2.0
-"""How much lower minus twice the log evidence must be."""
-ASTRAY = 6.0
-"""So much higher and a wider curve's fit was not at its end."""
-BEGIN_S = 0.05
-"""Seconds of flow that a drip or a slow start is tried with first."""
-HIDDEN_S = 0.04
-"""Surge or slow start that a coarse scale may hide, in seconds of flow (standard uncertainty)."""
 IDLE_WIDER = 2.0
 """How much the uncertainty of a rate seen at rest is widened before it is used (choice of ours)."""
 FLUCTUATION = 0.15
 """Relative standard deviation of the mean evaporation in a dispense from that around it (common practice)."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Left:
-    """What a fit leaves over. Shapes (n,)."""
-
-    residual_g: Floats
-    """Readings less the curve and less steady vibration."""
-    noise_g: Floats
-    """Standard deviation of each reading."""
-    weight: Floats
-    """How much each reading counts, 0 to 1."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Readings:
-    """A window's readings, vibration taken out."""
-
-    on: Axis
-    mass_g: Floats
-    resolution_g: float
-
-    @property
-    def rounding_g(self) -> float:
-        """Standard uncertainty of a rounded reading, d over root 12."""
-        return self.resolution_g / math.sqrt(12.0)
-
-    def left_by(self, joint: Joint, noise_g: Floats, *, typical: bool = False) -> Left:
-        """What a fit leaves of them, and the noise that this shows.
-
-        `noise_g` tells what to leave out of it; `typical` takes the median, which forgives yet more.
-        """
-        residual = self.mass_g - curve_of(self.on, joint.at)
-        noise = noise_of(
-            self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, typical=typical
-        )
-        return Left(residual, noise, tukey(residual / noise))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Parts:
-    """Standard uncertainties of the grams, by where they come from."""
-
-    readings_g: float
-    rounding_g: float
-    drift_g: float
-    drift_half_g: float
-    """Half the width of the 95 % interval of the drift: its distribution may be far from normal."""
-    timing_g: float
-    """By what is assumed of the valve's delays, where the plateaus do not tell the grams by themselves."""
-    shape_g: float
-    """By what is assumed of droop, jet, drip and lag."""
-
-
-NO_PARTS = Parts(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,29 +90,36 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     plain = prior.without(drip=True, slow=True)
     joint, left = _first_fit(Readings(on, window.mass_g, d), plain, look, told=window.open_s is not None)
     # A ramp's rounding is a saw tooth of its own: only readings that dither at rest can show a vibration.
-    shaking = left.noise_g[0] > DITHERED * d
-    hum = tones(t_s, left.residual_g, left.weight) if shaking else np.zeros_like(t_s)
+    hum = tones(t_s, left.residual_g, left.weight) if left.at_rest_g > DITHERED * d else np.zeros_like(t_s)
     readings = Readings(on, window.mass_g - hum, d)
+    wanted, joint, left, coarse = _shaped(readings, prior, plain, joint, left)
+    wanted = _bending(wanted, joint)
+    seen = coarse.data(joint, left)
+    joint = fit(seen, wanted, joint.at)
     left = readings.left_by(joint, left.noise_g)
-    seen = _condensed(readings, joint, left)
-    joint = fit(seen, plain, joint.at)
-    noise_d = _noise_before_rounding(seen, plain, joint, d)
-    if noise_d is not None:
-        seen = _condensed(readings, joint, left, noise_d)
-        joint = fit(seen, plain, joint.at)
-    chosen, joint = _chosen(seen, prior, joint)
-    left = readings.left_by(joint, left.noise_g)
-    if np.any(chosen.u != plain.u):
-        # What looked like noise was shape; with less noise the right shape can be told from a likely one.
-        seen = _condensed(readings, joint, left, noise_d)
-        chosen, joint = _chosen(seen, prior, fit(seen, plain, joint.at), start=joint.at)
-        left = readings.left_by(joint, left.noise_g)
-    chosen = _bending(chosen, joint)
-    seen = _condensed(readings, joint, left, noise_d)
-    joint = fit(seen, chosen, joint.at)
-    left = readings.left_by(joint, left.noise_g)
-    raw = Estimate(look, t_s, left, joint, chosen, Rate(Known(0.0, LOSS_U), False), 0.0, NO_PARTS, 1.0)
+    raw = Estimate(look, t_s, left, joint, wanted, Rate(Known(0.0, LOSS_U), False), 0.0, NO_PARTS, 1.0)
     return _weighed(window, around, raw, seen)
+
+
+def _shaped(
+    readings: Readings, prior: Prior, plain: Prior, joint: Joint, left: Left
+) -> tuple[Prior, Joint, Left, Coarse]:
+    # The right shape, and the noise that it leaves.
+    left = readings.left_by(joint, left.noise_g)
+    coarse = Coarse(readings)
+    seen = coarse.data(joint, left)
+    joint = fit(seen, plain, joint.at)
+    if coarse.learn_noise(seen, plain, joint):
+        seen = coarse.data(joint, left)
+        joint = fit(seen, plain, joint.at)
+    wanted, joint = chosen(seen, prior, joint)
+    left = readings.left_by(joint, left.noise_g)
+    if np.any(wanted.u != plain.u):
+        # What looked like noise was shape; with less noise the right shape can be told from a likely one.
+        seen = coarse.data(joint, left)
+        wanted, joint = chosen(seen, prior, fit(seen, plain, joint.at), start=joint.at)
+        left = readings.left_by(joint, left.noise_g)
+    return wanted, joint, left, coarse
 
 
 def _first_fit(readings: Readings, plain: Prior, look: FirstLook, *, told: bool) -> tuple[Joint, Left]:
@@ -219,95 +138,10 @@ def _first_fit(readings: Readings, plain: Prior, look: FirstLook, *, told: bool)
     return joint, readings.left_by(joint, left.noise_g)
 
 
-def _noise_before_rounding(data: Data, prior: Prior, joint: Joint, d: float) -> float | None:
-    # How sharply the ramp steps over the edges between two values tells the noise; the plateaus cannot.
-    if data.half_g is None:
-        return None
-    between = data.half_g > 0
-    costs = []
-    for noise_d in ROUNDED_NOISE:
-        noise = np.where(between, noise_d * d, data.noise_g)
-        costs.append(
-            fit(Data(data.on, data.mass_g, noise, data.half_g, data.told), prior, joint.at, steps=3).cost
-        )
-    return ROUNDED_NOISE[int(np.argmin(costs))]
-
-
-def _chosen(data: Data, prior: Prior, joint: Joint, *, start: Floats | None = None) -> tuple[Prior, Joint]:
-    # Drip and slow start are fitted where the evidence is for them: a score test first, for it is cheap.
-    always = data.half_g is not None
-    if always:
-        # On a coarse scale the grams rest on the ramp, and a surge or a slow start hides between two steps.
-        prior = prior.narrowed(SLOW, HIDDEN_S / SLOW_MOST_S)
-    drips = start is not None or _promising(data, joint, drip=True)
-    slows = start is not None or always or _promising(data, joint, drip=False)
-    best = prior.without(drip=True, slow=True), joint
-    for drip, slow in ((False, True), (True, False), (True, True)):
-        if (drip and not drips) or (slow and not slows) or (always and not slow):
-            continue
-        wider = prior.without(drip=not drip, slow=not slow)
-        begin = (joint.at if start is None else start).copy()
-        for wanted, amount, which, known in ((drip, DRIP, LOG_DRIP, DRIP_S), (slow, SLOW, LOG_SLOW, SLOW_S)):
-            if not wanted:
-                begin[amount] = 0.0
-            elif begin[amount] == 0.0:
-                begin[amount], begin[AMOUNTS + which] = BEGIN_S * begin[FLOW], math.log(known.value)
-        other = fit(data, wider, begin)
-        if other.cost > joint.cost + ASTRAY:
-            # A wider curve cannot be worse: it went astray, and begins anew from what is usual.
-            begin[AMOUNTS + LOG_LAG], begin[LOSS] = prior.mean[AMOUNTS + LOG_LAG], 0.0
-            begin[AMOUNTS + START] = prior.mean[AMOUNTS + START]
-            amounts_first = Prior(begin, np.where(np.arange(SIZE) < AMOUNTS, wider.u, 0.0))
-            other = fit(data, wider, fit(data, amounts_first, begin, steps=3).at)
-        unphysical = drip and other.at[DRIP] < 0
-        if not unphysical and ((always and best[1] is joint) or other.cost < best[1].cost - BETTER):
-            best = wider, other
-    return best
-
-
-def _promising(data: Data, joint: Joint, *, drip: bool) -> bool:
-    column = drip_column if drip else slow_column
-    return any(gain_by(joint, column(data.on, joint.at, tau_s)) > WORTH for tau_s in (0.3, 1.5))
-
-
 def _bending(prior: Prior, joint: Joint) -> Prior:
     u = prior.u.copy()
     u[BEND] = 1e-4 + 0.15 * abs(float(joint.at[LOSS]))
     return Prior(prior.mean, u)
-
-
-def _condensed(readings: Readings, joint: Joint, left: Left, noise_d: float | None = None) -> Data:
-    """The data for a fit, each plateau that does not dither replaced by its stand-in."""
-    on, at, d = readings.on, joint.at, readings.resolution_g
-    t_s = on.t_s
-    start, lag = float(at[AMOUNTS + START]), math.exp(float(at[AMOUNTS + LOG_LAG]))
-    end = start + float(at[AMOUNTS + LENGTH])
-    settled = end + float(np.clip(0.4 * (t_s[-1] - end), max(1.5, 6.0 * lag), 5.0))
-    kept = np.ones(t_s.size, dtype=bool)
-    extra: list[tuple[float, float, float]] = []
-    for part in (t_s < start - 0.3, t_s > settled):
-        rest = part & (left.weight > 0)
-        if rest.sum() < 4 or np.std(readings.mass_g[rest]) > DITHERED * d:
-            continue
-        found = stand_in(t_s[rest], readings.mass_g[rest], d, noise_d or DITHERED)
-        if found is not None:
-            kept &= ~part
-            extra += [(t, m, found.noise_g) for t, m in zip(found.t_s, found.mass_g, strict=True)]
-    if not extra:
-        return Data(on, readings.mass_g, left.noise_g)
-    added = np.array(extra)
-    stood = axis(np.concatenate((t_s[kept], added[:, 0])), on.middle_s, on.half_s)
-    mass = np.concatenate((readings.mass_g[kept], added[:, 1]))
-    spraying = (t_s > start) & (t_s < end) & (left.weight > 0)
-    if not spraying.any() or root_mean_square(left.residual_g[spraying]) > ROUNDED * d:
-        return Data(stood, mass, np.concatenate((left.noise_g[kept], added[:, 2])))
-    # The ramp crosses the steps one after the other; there each reading is an interval of its own.
-    n = int(kept.sum())
-    noise = np.concatenate((np.full(n, (noise_d or ROUNDED_NOISE[1]) * d), added[:, 2]))
-    half = np.concatenate((np.full(n, 0.5 * d), np.zeros(len(extra))))
-    steps = abs(float(at[FLOW])) * (end - start) / d
-    told = min(TOLD_PER_STEP * max(steps, 1.0) / max(n, 1), 1.0)
-    return Data(stood, mass, noise, half, told)
 
 
 def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) -> Estimate:
@@ -328,8 +162,9 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
         raw,
         rate=rate,
         mass_g=dispensed_g(joint.at) + by_rate * (rate.known.value - seen.value),
-        parts=_parts(
-            raw,
+        parts=parts_of(
+            joint,
+            raw.prior,
             data,
             by_all,
             d=around.scale.resolution_g,
@@ -354,31 +189,3 @@ def _rates_before(window: Window, around: Surroundings) -> tuple[Known, ...]:
         learned = around.learned.evaporation
         known.append(Known(learned.value, math.hypot(learned.u, 2e-4)))
     return tuple(known)
-
-
-def _parts(raw: Estimate, data: Data, by_all: Floats, *, d: float, drift: tuple[float, float]) -> Parts:
-    # The variance of a penalised fit is the sum of what each reading and each prior brings (JCGM 100, 5.1.2):
-    # covariance (J' W J + P) covariance = covariance.
-    joint, prior = raw.joint, raw.prior
-    # Without the part along the loss, which the drift's own line stands for.
-    along = by_all[LOSS] / joint.covariance[LOSS, LOSS]
-    rest = by_all - along * joint.covariance[:, LOSS]
-    by_reading = np.square(joint.slopes @ rest) * joint.information
-    share = np.minimum(d**2 / 12.0 / np.square(data.noise_g), 1.0)
-    if data.half_g is not None:
-        share = np.ones_like(share)
-    rounding = float(by_reading @ share)
-    readings = float(by_reading.sum()) - rounding
-    free = np.flatnonzero(prior.u > 0)
-    by_prior = np.zeros(SIZE)
-    by_prior[free] = np.square(rest[free] / prior.u[free])
-    times = [AMOUNTS + START, AMOUNTS + LENGTH]
-    timing = float(by_prior[times].sum())
-    by_prior[[*times, LOSS]] = 0.0
-    return Parts(
-        math.sqrt(max(readings, 0.0)),
-        math.sqrt(rounding),
-        *drift,
-        math.sqrt(timing),
-        math.sqrt(float(by_prior.sum())),
-    )

@@ -92,7 +92,7 @@ class Joint:
 def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint:
     """Fit the curve to readings, beginning at `start`.
 
-    Amounts and times are moved together by scoring steps (Gauss-Newton) that are halved while they do not help.
+    Amounts and times move together by scoring steps (Gauss-Newton) that are halved while they do not help.
     Readings further off than a few standard deviations lose weight smoothly and then wholly. Where the start
     is so far away that most would, the noise is widened first and narrowed step by step.
     """

@@ -62,11 +62,10 @@ def stand_in(
     noises = np.geomspace(LEAST_NOISE, most_noise_d, _NOISES)
     slopes = np.linspace(-reach, reach, _SLOPES) / d
     off = value - slopes[:, None] * when
-    low = (off[:, None, :] - 0.5 - _LEVELS[None, :, None])[..., None] / noises
-    likelihood = ndtr(low + 1.0 / noises) - ndtr(low)
-    log = np.tensordot(count, np.log(np.maximum(likelihood, 1e-30)), axes=(0, 2))
-    prior = -0.5 * np.square(slopes * d / SLOPE_U)
-    weight = np.exp(log + prior[:, None, None] - np.max(log + prior[:, None, None])).sum(axis=2)
+    above = (off[:, None, :] + 0.5 - _LEVELS[None, :, None]) / noises[:, None, None, None]
+    chance = ndtr(above) - ndtr(above - 1.0 / noises[:, None, None, None])
+    log = np.log(np.maximum(chance, 1e-30)) @ count - 0.5 * np.square(slopes * d / SLOPE_U)[:, None]
+    weight = np.exp(log - log.max()).sum(axis=0)
     by_slope, by_level = weight.sum(axis=1), weight.sum(axis=0)
     slope, u_slope = _moments(slopes * d, by_slope)
     # The level's uncertainty at the likely slope: it is what remains once other knowledge tells the slope.

@@ -1,0 +1,82 @@
+"""What a window's readings can carry: drip, slow start, both or neither, by the evidence (Laplace)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from agent.detection.window import Floats
+from agent.flow.curve import (
+    AMOUNTS,
+    DRIP,
+    FLOW,
+    LOG_DRIP,
+    LOG_LAG,
+    LOG_SLOW,
+    LOSS,
+    SIZE,
+    SLOW,
+    START,
+    drip_column,
+    slow_column,
+)
+from agent.flow.joint import Data, Joint, Prior, fit, gain_by
+from agent.flow.priors import DRIP_S, SLOW_MOST_S, SLOW_S
+
+WORTH = 7.0
+"""What a drip or a slow start must promise to gain before it is fitted: about the penalty of BIC."""
+BETTER = 2.0
+"""How much lower minus twice the log evidence must be."""
+ASTRAY = 6.0
+"""So much higher and a wider curve's fit was not at its end."""
+BEGIN_S = 0.05
+"""Seconds of flow that a drip or a slow start is tried with first."""
+HIDDEN_S = 0.04
+"""Surge or slow start that a coarse scale may hide, in seconds of flow (standard uncertainty)."""
+
+
+def chosen(data: Data, prior: Prior, plain: Joint, *, start: Floats | None = None) -> tuple[Prior, Joint]:
+    """The prior with what the data carry, and its fit; `plain` is the fit with neither drip nor slow start.
+
+    Where `start` is given a first choice fell on more than the plain curve: all are tried, from there.
+    """
+    always = data.half_g is not None
+    if always:
+        # On a coarse scale the grams rest on the ramp, and a surge or a slow start hides between two steps.
+        prior = prior.narrowed(SLOW, HIDDEN_S / SLOW_MOST_S)
+    drips = start is not None or _promising(data, plain, drip=True)
+    slows = start is not None or always or _promising(data, plain, drip=False)
+    best = prior.without(drip=True, slow=True), plain
+    for drip, slow in ((False, True), (True, False), (True, True)):
+        if (drip and not drips) or (slow and not slows) or (always and not slow):
+            continue
+        wider = prior.without(drip=not drip, slow=not slow)
+        other = _wider_fit(data, wider, plain, plain.at if start is None else start)
+        unphysical = drip and other.at[DRIP] < 0
+        if not unphysical and ((always and best[1] is plain) or other.cost < best[1].cost - BETTER):
+            best = wider, other
+    return best
+
+
+def _wider_fit(data: Data, wider: Prior, plain: Joint, start: Floats) -> Joint:
+    begin = start.copy()
+    for amount, which, known in ((DRIP, LOG_DRIP, DRIP_S), (SLOW, LOG_SLOW, SLOW_S)):
+        if wider.u[amount] == 0.0:
+            begin[amount] = 0.0
+        elif begin[amount] == 0.0:
+            begin[amount], begin[AMOUNTS + which] = BEGIN_S * begin[FLOW], math.log(known.value)
+    found = fit(data, wider, begin)
+    if found.cost <= plain.cost + ASTRAY:
+        return found
+    # A wider curve cannot be worse: it went astray, and begins anew from what is usual.
+    usual = [AMOUNTS + START, AMOUNTS + LOG_LAG]
+    begin[usual], begin[LOSS] = wider.mean[usual], 0.0
+    amounts_first = Prior(begin, np.where(np.arange(SIZE) < AMOUNTS, wider.u, 0.0))
+    again = fit(data, wider, fit(data, amounts_first, begin, steps=3).at)
+    return again if again.cost < found.cost else found
+
+
+def _promising(data: Data, joint: Joint, *, drip: bool) -> bool:
+    column = drip_column if drip else slow_column
+    return any(gain_by(joint, column(data.on, joint.at, tau_s)) > WORTH for tau_s in (0.3, 1.5))

@@ -1,0 +1,56 @@
+"""A window's readings and what a fit leaves of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from agent.detection.window import Floats
+from agent.flow.curve import AMOUNTS, LENGTH, START, Axis, curve_of
+from agent.flow.joint import Joint, tukey
+from agent.flow.noise import noise_of, root_mean_square
+
+SETTLING_S = 1.5
+"""A scale and a dripping gun may take so long to come to rest."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Left:
+    """What a fit leaves over. Shapes (n,)."""
+
+    residual_g: Floats
+    """Readings less the curve and less steady vibration."""
+    noise_g: Floats
+    """Standard deviation of each reading."""
+    weight: Floats
+    """How much each reading counts, 0 to 1."""
+    at_rest_g: float
+    """Spread of the sound readings at rest, g."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """A window's readings, vibration taken out."""
+
+    on: Axis
+    mass_g: Floats
+    resolution_g: float
+
+    @property
+    def rounding_g(self) -> float:
+        """Standard uncertainty of a rounded reading, d over root 12."""
+        return self.resolution_g / math.sqrt(12.0)
+
+    def left_by(self, joint: Joint, noise_g: Floats, *, typical: bool = False) -> Left:
+        """What a fit leaves of them, and the noise that this shows.
+
+        `noise_g` tells what to leave out of it; `typical` takes the median, which forgives yet more.
+        """
+        residual = self.mass_g - curve_of(self.on, joint.at)
+        noise = noise_of(
+            self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, typical=typical
+        )
+        weight = tukey(residual / noise)
+        start = joint.at[AMOUNTS + START]
+        rest = (self.on.t_s < start) | (self.on.t_s > start + joint.at[AMOUNTS + LENGTH] + SETTLING_S)
+        return Left(residual, noise, weight, root_mean_square(residual[rest & (weight > 0)]))
