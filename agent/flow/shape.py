@@ -21,7 +21,7 @@ BLOCK_S = 0.5
 BLOCK_READINGS = 4
 BLOCK_STEPS = 4.0
 """A block is at least so many seconds, readings, and steps of the scale's resolution long."""
-MOST_BLOCKS = 120
+MOST_BLOCKS, MANY_BLOCKS = 120, 24
 ROUNDED_D = 0.2
 """What rounding leaves of a block's median, in steps of the scale."""
 ODD_REL = 0.3
@@ -131,12 +131,19 @@ def _runs(ramp: _Ramp, flow: Floats, u_level: Floats, steady: float) -> list[Run
 
 def _tenths(ramp: _Ramp, u_level: Floats, steady: float) -> tuple[Floats, Floats]:
     # The flow over each tenth, from the blocks nearest its ends; the mean over all is what they differ from.
-    when, level = ramp.when, ramp.level
-    n = min(10, (when.size - 1) // 2)
+    n = min(10, (ramp.when.size - 1) // 2)
     if n < 3:
         return np.zeros(0), np.zeros(0)
-    at = np.round(np.linspace(0, when.size - 1, n + 1)).astype(int)
-    apart = np.diff(when[at])
-    mean = (level[-1] - level[0]) / (when[-1] - when[0])
+    # A bump spoils a block or two: their difference from the straight line gives way to its neighbours'.
+    off = ramp.level - steady * ramp.when
+    level = _running_median(off, 5 if ramp.when.size >= MANY_BLOCKS else 3) + steady * ramp.when
+    at = np.round(np.linspace(0, ramp.when.size - 1, n + 1)).astype(int)
+    apart = np.diff(ramp.when[at])
+    mean = (level[-1] - level[0]) / (ramp.when[-1] - ramp.when[0])
     u = np.hypot(u_level[at[1:]], u_level[at[:-1]])
     return np.diff(level[at]) / apart / mean - 1.0, u / apart / steady
+
+
+def _running_median(values: Floats, width: int) -> Floats:
+    padded = np.pad(values, width // 2, mode="reflect", reflect_type="odd")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
