@@ -3,9 +3,10 @@
 PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
+SUPPLY := .venv-supply
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test check lock clean venv
+.PHONY: demo test check lock clean venv sbom audit
 
 demo: $(VENV)/installed
 	$(BIN)/shotgram demo
@@ -36,12 +37,31 @@ $(VENV)/dev-installed: requirements-dev.lock $(VENV)/installed
 	$(PIP) install --quiet --require-hashes -r requirements-dev.lock
 	@touch $@
 
+# What the agent is made of, as a CycloneDX 1.6 list with the hash of every package; the same bytes every time.
+sbom: build/sbom.cdx.json
+
+build/sbom.cdx.json: requirements.lock pyproject.toml $(SUPPLY)/installed
+	@mkdir -p build
+	$(SUPPLY)/bin/cyclonedx-py requirements --pyproject pyproject.toml --sv 1.6 --output-reproducible --validate \
+	  -o $@ requirements.lock
+
+# Known vulnerabilities of it. Fails where the service is not reached: not audited is not sound.
+audit: $(SUPPLY)/installed
+	.ci/audit $(SUPPLY)/bin
+
+$(SUPPLY)/installed: requirements-supply.lock
+	@$(PYTHON) -m venv $(SUPPLY)
+	$(SUPPLY)/bin/python -m pip --disable-pip-version-check install --quiet --require-hashes -r requirements-supply.lock
+	@touch $@
+
 # Needs uv (pip install uv); run after changing the dependencies in pyproject.toml.
 lock:
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet \
 	  --extra simulators --extra page --extra sparkplug pyproject.toml -o requirements.lock
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet \
 	  --extra dev pyproject.toml -c requirements.lock -o requirements-dev.lock
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet \
+	  requirements-supply.in -o requirements-supply.lock
 
 clean:
-	rm -rf $(VENV) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) $(SUPPLY) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
