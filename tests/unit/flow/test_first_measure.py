@@ -6,11 +6,11 @@ import json
 
 import numpy as np
 
+from agent.contract.fluids import known_fluid
 from agent.contract.plan import Scale
 from agent.contract.reading_back import record_of
 from agent.contract.records import to_json
 from agent.detection.window import Window
-from agent.flow.fluids import known_fluid
 from agent.flow.measuring import measure
 from agent.flow.record import dispense_record
 from agent.flow.surroundings import Surroundings
