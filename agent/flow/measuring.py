@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from agent.flow.known import Known
 from agent.flow.permissible import permissible_error_g
 from agent.flow.priors import u_told_s, valve_difference
 from agent.flow.shape import NO_SHAPE, shape_of
+from agent.flow.shown_step import as_shown
 from agent.flow.surroundings import Surroundings
 
 UNKNOWN_LIQUID = Known(900.0, 120.0)
@@ -78,6 +79,7 @@ class Measurement:
 def measure(window: Window, around: Surroundings) -> Measurement:
     """Measure the dispense in a window. Odd input gives a rejected measurement that says why, no error."""
     clean = _finite(window)
+    around = replace(around, scale=as_shown(around.scale, clean.mass_g))
     found: Estimate | None = None
     fault: str | None = None
     if clean.t_s.size < LEAST_READINGS:
