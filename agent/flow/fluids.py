@@ -17,7 +17,7 @@ from agent.flow.known import Known
 BEYOND_C = 10.0
 U_BEYOND_REL_PER_C = 1e-3
 TYPICAL_EXPANSION_PER_C = 1.2e-3
-"""Thermal expansion of a typical solvent, for a table of one point (acetone 1.4e-3, isopropanol 1.1e-3)."""
+"""Expansion of a typical solvent, for a table of one point (acetone 1.4e-3, isopropanol 1.1e-3)."""
 U_TEMPERATURE_C = 0.5
 """Standard uncertainty of a measured fluid temperature (common practice, no source)."""
 U_TEMPERATURE_ASSUMED_C = 3.0
