@@ -40,6 +40,10 @@ REACH_S = 6.0
 """How far the curve may correct the controller's clock."""
 
 
+U_CURVE_S = 0.3
+"""Standard uncertainty of times that the curve told, on a fine scale."""
+
+
 @dataclass(frozen=True, slots=True)
 class Room:
     """How far a dispense may reach: its neighbours' ends. Scale's clock."""
@@ -56,8 +60,8 @@ class Times:
     to_s: float
     open_s: float | None = None
     """Commanded open time, None where the curve has to say."""
-    u_s: float = 0.3
-    """Standard uncertainty of `from_s` and `to_s`; 0.3 s where the curve told them."""
+    u_s: float = U_CURVE_S
+    """Standard uncertainty of `from_s` and `to_s`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +120,7 @@ def by_controller(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None
     if rise is not None and open_s is not None:
         shift_s = _shift_s(stretch, rise, from_s, to_s)
         if shift_s:
-            from_s, to_s, u_s = from_s + shift_s, to_s + shift_s, 0.3
+            from_s, to_s, u_s = from_s + shift_s, to_s + shift_s, _u_s(rise)
     return _found(watch, stretch, room, Times(from_s, to_s, open_s, u_s), rise)
 
 
@@ -140,6 +144,11 @@ def _shift_s(stretch: Stretch, rise: Rise, from_s: float, to_s: float) -> float:
         if stretch.fall_g(rise.stirs_s, from_s + 0.3) > max(stretch.blocks.even_g, -0.1 * late_s * flow):
             return 0.0
     return late_s - USUAL_LATE_S
+
+
+def _u_s(rise: Rise) -> float:
+    """Standard uncertainty of a rise's beginning and end: on a coarse scale it shows late."""
+    return max(U_CURVE_S, 0.6 * rise.u_stirs_s)
 
 
 def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found | None:
@@ -177,7 +186,7 @@ def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found
         return None
     if rise.broken and rise.mass_g < 0.03 * max(abs(d.depth_g) for d in stretch.disturbances):
         return None
-    return _found(watch, stretch, room, Times(rise.from_s, rise.to_s), rise)
+    return _found(watch, stretch, room, Times(rise.from_s, rise.to_s, u_s=_u_s(rise)), rise)
 
 
 def _net_g(stretch: Stretch, from_s: float, to_s: float) -> float:
@@ -251,7 +260,7 @@ def _half_told(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None:
     to_s = placed.to_s if placed.to_s is not None else rise.to_s
     if abs(to_s - rise.to_s) > LATE_S:
         to_s = rise.to_s
-    times = Times(from_s, max(to_s, from_s + 0.1), None, max(0.3, placed.u_s))
+    times = Times(from_s, max(to_s, from_s + 0.1), None, max(_u_s(rise), placed.u_s))
     return _found(watch, stretch, room, times, rise)
 
 
@@ -300,6 +309,18 @@ def _rises_again(stretch: Stretch, closed_s: float) -> float:
     return float(resting[-1]) + 1e-6 if resting.size else float("inf")
 
 
+def _rose_before(stretch: Stretch, opened_s: float) -> float:
+    """Since when the plateau before a dispense stands: an earlier one may not have been told yet."""
+    t = stretch.t_s
+    before = (t < opened_s - BLOCK_S) & (t > opened_s - BEFORE_S) & ~stretch.spoiled
+    rest, base = t[before], stretch.base_g[before]
+    if rest.size < 6:
+        return float("-inf")
+    level = float(np.median(base[rest > rest[-1] - 1.5]))
+    below = rest[base < level - stretch.blocks.same_g - 0.02 * (opened_s - rest)]
+    return float(below[-1]) + BLOCK_S if below.size else float("-inf")
+
+
 def _found(
     watch: ScaleWatch,
     stretch: Stretch,
@@ -325,6 +346,7 @@ def _found(
             left_out.append((d.from_s, d.to_s + 0.3))
     if rise is not None and rise.broken and "container_moved" not in notes:
         notes.add("container_moved")
+    low = max(low, _rose_before(stretch, from_s))
     high = min(high, _rises_again(stretch, to_s))
     kept = Kept(low, high, tuple(left_out))
     notes |= _what_is_missing(watch, times, kept)

@@ -84,8 +84,8 @@ class Stretch:
         still = max(1.2 * self.blocks.limits.resolution_g, 4.0 * self.blocks.noise_g)
         resting = t[(t < early) & (m <= low + still)]
         stirs = self._after_knock(float(resting[-1])) if resting.size else begin
-        end = _end(t[t > late], m[t > late] - high, end, still)
-        rise = Rise(max(begin, stirs), end, mass, low, stirs, still / slope)
+        end = _end(t[t > late], m[t > late] - high, end, still, still / slope)
+        rise = Rise(max(begin, stirs - still / slope), end, mass, low, stirs, still / slope)
         near = [
             d
             for d in self.disturbances
@@ -144,7 +144,7 @@ def noise_of(mass_g: Floats, resolution_g: float) -> float:
     return max(floor, float(np.median(np.abs(np.diff(mass_g, 2)))) / 1.652)
 
 
-def _end(t: Floats, above_g: Floats, end: float, still: float) -> float:
+def _end(t: Floats, above_g: Floats, end: float, still: float, u_still_s: float) -> float:
     """The end of a ramp from its last fifth: where the jet's push goes, the curve falls from a peak."""
     if not t.size:
         return end
@@ -152,7 +152,7 @@ def _end(t: Floats, above_g: Floats, end: float, still: float) -> float:
     if above_g[peak] > still and t[peak] < end + JET_SMEARS_S:
         return max(end, float(t[peak]))
     resting = t[above_g >= -still]
-    return min(end, float(resting[0])) if resting.size else end
+    return min(end, float(resting[0]) + u_still_s) if resting.size else end
 
 
 def _edge(t: Floats) -> int:

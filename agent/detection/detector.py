@@ -35,6 +35,7 @@ UNCLOSED_S = 600.0
 HOMELESS_S = 120.0
 """What a gun did that no scale shows is forgotten after this."""
 SAME_S = 1.5
+NEAR_S = 2.0
 JOB_KEPT_S = 120.0
 KEPT_LENGTHS = 9
 USUAL_SHOT_S = 30.0
@@ -261,17 +262,7 @@ class Detector:
 
     def _is_swallowed(self, watch: ScaleWatch, one: Placed) -> bool:
         """Whether the scale alone told this dispense before the controller's late word came."""
-        for taken in watch.taken:
-            if not taken.by_curve:
-                continue
-            if _agree(taken, one):
-                return True
-            from_s = one.from_s if one.from_s is not None else taken.from_s
-            to_s = one.to_s if one.to_s is not None else max(taken.to_s, from_s)
-            shorter = min(to_s - from_s, taken.to_s - taken.from_s)
-            if min(to_s, taken.to_s + 2.0) - max(from_s, taken.from_s - 2.0) > 0.5 * max(shorter, 0.1):
-                return one.to_s is not None or from_s < 0.5 * (taken.from_s + taken.to_s)
-        return False
+        return any(taken.by_curve and (_agree(taken, one) or _is_same(taken, one)) for taken in watch.taken)
 
     def _told(self, watch: ScaleWatch, one: Placed, following: float | None, now_s: float) -> Window | None:
         end_s = one.to_s if one.to_s is not None else one.until_s
@@ -322,3 +313,15 @@ def _is_taken(watch: ScaleWatch, found: Found) -> bool:
         min(times.to_s, taken.to_s) - max(times.from_s, taken.from_s) > 0.5 * (taken.to_s - taken.from_s)
         for taken in watch.taken
     )
+
+
+def _is_same(taken: Taken, one: Placed) -> bool:
+    """Whether a told dispense, or the half of it that is known, is one that was given already."""
+    middle_s = 0.5 * (taken.from_s + taken.to_s)
+    if one.to_s is None:
+        return one.from_s is not None and taken.from_s - NEAR_S < one.from_s < middle_s
+    if one.from_s is None:
+        return middle_s < one.to_s < taken.to_s + NEAR_S
+    shorter_s = min(one.to_s - one.from_s, taken.to_s - taken.from_s)
+    common_s = min(one.to_s, taken.to_s + NEAR_S) - max(one.from_s, taken.from_s - NEAR_S)
+    return common_s > 0.5 * max(shorter_s, 0.1)
