@@ -19,8 +19,15 @@ class NextStep:
     detail: str = ""
 
 
-def next_step(gun: GunStatus, advice: Advice | None, cause: Cause | None, *, is_open: bool) -> NextStep:
-    """What to do next at this gun; `is_open` while it sprays."""
+def next_step(
+    gun: GunStatus,
+    advice: Advice | None,
+    cause: Cause | None,
+    *,
+    is_open: bool,
+    others_busy: tuple[str, ...] = (),
+) -> NextStep:
+    """What to do next at this gun; `others_busy` are guns of its cell that are in a check."""
     check = gun.check
     if is_open:
         return NextStep("Spraying", "Keep clear; hands off the scale and its container.")
@@ -28,6 +35,8 @@ def next_step(gun: GunStatus, advice: Advice | None, cause: Cause | None, *, is_
         return NextStep("Check is running", "Hands off the scale until all shots are in.")
     if gun.asked:
         return NextStep("Check asked for", "The controller starts it when its interlocks allow.")
+    if others_busy and (check is None or check.verdict != "pass"):
+        return NextStep(f"Wait for {others_busy[0]}", "Another gun of this cell is being checked.")
     if check is None:
         return NextStep("Run a flow check", "No check of this setup is known.")
     if check.verdict == "pass":

@@ -67,7 +67,7 @@ def _cell(cell: CellSnapshot, memory: CellMemory, zone: tzinfo) -> CellView:
         until=_when(desk.valid_until, zone),
         reasons=desk.reasons,
         guns=tuple(
-            _gun(gun, memory.guns.get(gun.gun, GunMemory()), memory.cause, cell.open_guns, zone)
+            _gun(gun, memory.guns.get(gun.gun, GunMemory()), memory.cause, _busy(cell), zone)
             for gun in desk.guns
         ),
         shift=_shift(desk, zone),
@@ -76,12 +76,18 @@ def _cell(cell: CellSnapshot, memory: CellMemory, zone: tzinfo) -> CellView:
     )
 
 
+def _busy(cell: CellSnapshot) -> dict[str, bool]:
+    # Guns that spray, or whose check is asked for or running: whether they spray.
+    asked = {gun.gun: False for gun in cell.desk.guns if gun.running or gun.asked}
+    return asked | dict.fromkeys(cell.open_guns, True)
+
+
 def _gun(
-    gun: GunStatus, memory: GunMemory, cause: Cause | None, open_guns: tuple[str, ...], zone: tzinfo
+    gun: GunStatus, memory: GunMemory, cause: Cause | None, busy_guns: dict[str, bool], zone: tzinfo
 ) -> GunView:
-    check = gun.check
-    step = next_step(gun, memory.advice, cause, is_open=gun.gun in open_guns)
-    busy = gun.gun in open_guns or gun.running or gun.asked
+    check, busy = gun.check, gun.gun in busy_guns
+    others = tuple(name for name in busy_guns if name != gun.gun)
+    step = next_step(gun, memory.advice, cause, is_open=busy_guns.get(gun.gun, False), others_busy=others)
     mean = check.mean_g_per_min if check else None
     deviation = check.deviation_pct if check else None
     return GunView(
@@ -89,7 +95,7 @@ def _gun(
         tone="wait" if busy or check is None else TONES.get(check.verdict, "wait"),
         word=check.verdict if check else "no check",
         flow="" if mean is None else f"{mean:.1f}",
-        deviation="" if deviation is None else f"{deviation:+.1f} %",
+        deviation="" if deviation is None else f"{deviation:+.1f} %".replace("-", "−"),
         checked=_when(check.at, zone) if check else "",
         step=step,
         wear=memory.wear_text(zone),

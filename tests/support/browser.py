@@ -1,4 +1,4 @@
-"""A headless Chromium that looks at our pages: what it complains of, what is too wide, what a reader misses."""
+"""A headless Chromium that looks at our pages: its complaints, what is too wide, what a reader misses."""
 
 from __future__ import annotations
 
