@@ -151,18 +151,20 @@ def _u_s(rise: Rise) -> float:
     return max(U_CURVE_S, 0.6 * rise.u_stirs_s)
 
 
-def by_curve(watch: ScaleWatch, from_s: float, to_s: float, room: Room) -> Found | None:
+def by_curve(
+    watch: ScaleWatch, from_s: float, to_s: float, room: Room, rested_s: float = float("-inf")
+) -> Found | None:
     """Cut out what the scale alone shows to be a dispense between two times; None where it is none.
 
     It must bring the least mass that counts and stand out of how the plateaus wander, take the shortest time
     that counts, flow no faster and no slower than any gun of the site, be seen on its way up, and never fall
     back by a fifth; after a moved container it must last twice as long, because what a filter smears of a
     step looks like a short ramp, and must leave more than there was: what was lifted and let down again does
-    not.
+    not. `rested_s` is when the scale came to rest before.
     """
     stretch = _stretch(watch, from_s, to_s, room)
     limits = watch.limits
-    low = max(room.from_s, from_s - BEFORE_S)
+    low = max(room.from_s, from_s - BEFORE_S, rested_s)
     # The gate looks back over `break_s`: what rose outside of the activity is something else.
     slack_s = limits.break_s + 1.0
     begin, end = _unmoved(stretch, from_s + limits.break_s, to_s)

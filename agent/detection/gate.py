@@ -45,6 +45,7 @@ class Gate:
         "_blocks",
         "_end_s",
         "_limits",
+        "_masses",
         "_n",
         "_sum",
         "activities",
@@ -55,6 +56,8 @@ class Gate:
     def __init__(self, limits: Limits) -> None:
         self._limits = limits
         self._blocks: deque[tuple[float, float]] = deque()
+        self._masses: deque[float] = deque()
+        """The means of the blocks alone: looked through at every block."""
         self._end_s = float("-inf")
         self._sum = 0.0
         self._n = 0
@@ -87,7 +90,10 @@ class Gate:
     @property
     def undone(self) -> bool:
         """Whether an activity is not accounted for yet."""
-        return any(not activity.done for activity in self.activities)
+        for activity in self.activities:  # noqa: SIM110  (asked at every block)
+            if not activity.done:
+                return True
+        return False
 
     def shift(self, by_s: float) -> None:
         """The scale's clock was put forward."""
@@ -104,10 +110,12 @@ class Gate:
         blocks = self._blocks
         horizon_s = self._limits.break_s
         blocks.append((t_s, mean_g))
+        self._masses.append(mean_g)
         if len(blocks) >= 3:
             self._learn_noise(abs(blocks[-1][1] - 2.0 * blocks[-2][1] + blocks[-3][1]))
         while len(blocks) > 2 and t_s - blocks[1][0] >= horizon_s:
             blocks.popleft()
+            self._masses.popleft()
         calm = self._is_calm()
         active = self.active
         if active is None:
@@ -130,8 +138,7 @@ class Gate:
         blocks = self._blocks
         first_t, first = blocks[0]
         last_t, last = blocks[-1]
-        masses = [mass for _, mass in blocks]
-        spread = max(masses) - min(masses)
+        spread = max(self._masses) - min(self._masses)
         limits = self._limits
         band = max(2.2 * limits.resolution_g, 6.0 * self.noise_g)
         slope = 0.25 * limits.slowest_g_per_s if last > first else FALLING_G_PER_S

@@ -49,7 +49,8 @@ class Seen:
                 continue
             activity.done = True
             known_s = watch.last_t_s - (0.0 if silent or final else watch.limits.break_s)
-            for found in _found(watch, activity, following, known_s):
+            before = activities[i - 1] if i > 0 else None
+            for found in _found(watch, activity, (before, following), known_s):
                 watch.taken.append(
                     Taken(found.times.from_s, found.times.to_s, by_curve=True, mass_g=found.mass_g)
                 )
@@ -77,14 +78,21 @@ def _is_awaited(activity: Activity, waiting: list[Placed]) -> bool:
     return False
 
 
-def _found(watch: ScaleWatch, activity: Activity, following: Activity | None, known_s: float) -> list[Found]:
+def _found(
+    watch: ScaleWatch, activity: Activity, beside: tuple[Activity | None, Activity | None], known_s: float
+) -> list[Found]:
+    before, following = beside
+    rested_s = float("-inf")
+    if before is not None and before.to_s is not None:
+        # On a coarse scale the last steps of a slow flow come late.
+        rested_s = min(before.to_s + 0.5 * watch.limits.break_s, activity.from_s)
     end_s = activity.to_s if activity.to_s is not None else watch.last_t_s
     found: list[Found] = []
     for from_s, to_s, neighbour_g in _unexplained(watch, activity.from_s, end_s):
         next_s = _onset_s(watch, following) if following is not None else known_s
         if to_s < end_s:
             next_s = to_s
-        one = by_curve(watch, from_s, to_s, room_around(watch, from_s, to_s, next_s))
+        one = by_curve(watch, from_s, to_s, room_around(watch, from_s, to_s, next_s), rested_s)
         if one is None or one.mass_g < SHARE_OF_NEIGHBOUR * neighbour_g:
             continue
         if neighbour_g > 0.0 and "container_moved" in one.notes:
