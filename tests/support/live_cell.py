@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -92,14 +93,27 @@ class LiveCell:
     stop_worker: threading.Event
     cell: SimulatedCell
 
+    def states(self) -> list[str | None]:
+        """Release state of every cell, as pinned on the board."""
+        pinned = self.board.read()
+        return [cell.desk.state for cell in pinned.snapshot.cells] if pinned else []
+
 
 @contextmanager
 def live_cell(
-    folder: Path, port: int, *, scenario: str = "gun-out-of-balance", speed: float = 20.0
+    folder: Path,
+    port: int,
+    *,
+    scenario: str = "gun-out-of-balance",
+    speed: float = 20.0,
+    rename: Mapping[str, str] | None = None,
 ) -> Iterator[LiveCell]:
     """Everything, against the broker on `port`; the cell begins its shift when this is entered."""
     config = folder / "site.toml"
-    config.write_text(SITE.format(port=port))
+    text = SITE.format(port=port)
+    for name, other in (rename or {}).items():
+        text = text.replace(f'"{name}"', json.dumps(other))
+    config.write_text(text)
     site = load(config)
     cell = SimulatedCell(
         "127.0.0.1",
