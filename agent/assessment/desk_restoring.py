@@ -46,6 +46,8 @@ def restore(state: CellState, records: Iterable[Record], events: Iterable[Contro
             case Release():
                 until_s = None if item.valid_until is None else epoch_s(item.valid_until)
                 state.release = Judgement(item.setup, item.state, item.reasons, until_s)
+            case Check() if item.source == "imported":
+                state.results.restore(item)
             case _:
                 state.results.restore(item)
                 _take_result(state, item)

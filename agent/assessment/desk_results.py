@@ -65,7 +65,7 @@ class Results:
                 setup = self._plan.setup(record.setup)
                 if setup is not None and record.gun in self.guns:
                     self.guns[record.gun].checked(record, setup)
-                    if is_conclusive(record):
+                    if is_conclusive(record) and record.source == "measured":
                         self._conditions[f"flow-off-target-{record.gun}"] = record.verdict == "fail"
             case Balance():
                 self._keep(record)

@@ -82,7 +82,13 @@ class GunMemory:
         self.grams += max(dispense.mass_g or 0.0, 0.0)
 
     def checked(self, check: Check, setup: Setup) -> None:
-        """Take a check into the history. One that is incomplete is no evidence of the gun's flow."""
+        """Take a check into the history. One that is incomplete is no evidence of the gun's flow, and one from
+        paper tells what is slow (wear, needle) and nothing of today.
+        """
+        if check.source == "imported":
+            self.repeatability = learn(self.repeatability, _judged(check))
+            self._remember_flow(check, setup)
+            return
         if not is_complete(check, setup):
             return
         before = self.last.get(check.setup)

@@ -157,6 +157,8 @@ class Check(Record):
     """The setting when the shots were taken, None where the agent was never told."""
     parts_since: str | None = None
     """When the gun's wearing parts were last changed."""
+    source: Literal["measured", "imported"] = "measured"
+    """`imported`: from a paper history. It teaches wear and needle, and stands for no check of today."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -71,9 +71,10 @@ class JournalReader:
         *,
         newest_first: bool = False,
         after_seq: int = 0,
+        by_time: bool = False,
     ) -> list[Row]:
-        """Records in the order in which they were written; `since` is epoch seconds of the record's own
-        time.
+        """Records in the order in which they were written, or by their own time where `by_time`: what was
+        imported from paper is older than it was written. `since` is epoch seconds of the record's own time.
         """
         wheres: list[str] = ["r.seq > ?"]
         values: list[Any] = [after_seq]
@@ -85,9 +86,10 @@ class JournalReader:
             wheres.append("r.point_ns >= ?")
             values.append(round(since * 1000) * 1_000_000)
         order = "DESC" if newest_first else "ASC"
+        key = "r.point_ns" if by_time else "r.seq"
         sql = (
             f"SELECT {RECORD_COLUMNS} FROM {RECORDS_FROM} "  # noqa: S608 - fixed column names
-            f"WHERE {' AND '.join(wheres)} ORDER BY r.seq {order} LIMIT ?"
+            f"WHERE {' AND '.join(wheres)} ORDER BY {key} {order} LIMIT ?"
         )
         rows = self.database.read(sql, [*values, -1 if limit is None else limit])
         return [row for row in map(_row, rows) if self._sound(row)]
