@@ -41,7 +41,7 @@ function draw(figure, curve, open) {
   const line = figure.querySelector("polyline");
   if (!curve || !curve.t.length) return;
   const low = Math.min(...curve.g);
-  const high = Math.max(...curve.g, low + 1);
+  const high = Math.max(...curve.g, low + 5);
   const room = (high - low) * 0.08;
   const across = (t) => (600 * (t + 60)) / 60;
   const down = (g) => 200 - (200 * (g - low + room)) / (high - low + 2 * room);

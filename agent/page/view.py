@@ -85,14 +85,14 @@ def _busy(cell: CellSnapshot) -> dict[str, bool]:
 def _gun(
     gun: GunStatus, memory: GunMemory, cause: Cause | None, busy_guns: dict[str, bool], zone: tzinfo
 ) -> GunView:
-    check, busy = gun.check, gun.gun in busy_guns
+    check = gun.check
     others = tuple(name for name in busy_guns if name != gun.gun)
     step = next_step(gun, memory.advice, cause, is_open=busy_guns.get(gun.gun, False), others_busy=others)
     mean = check.mean_g_per_min if check else None
     deviation = check.deviation_pct if check else None
     return GunView(
         name=gun.gun,
-        tone="wait" if busy or check is None else TONES.get(check.verdict, "wait"),
+        tone=TONES.get(check.verdict if check else None, "wait"),
         word=check.verdict if check else "no check",
         flow="" if mean is None else f"{mean:.1f}",
         deviation="" if deviation is None else f"{deviation:+.1f} %".replace("-", "−"),
