@@ -44,6 +44,18 @@ def configure(parser: argparse.ArgumentParser) -> None:
     other.add_argument(
         "--recompute", action="store_true", help="every stored shot again from its raw readings"
     )
+    paper = parser.add_argument_group("bring a paper history in")
+    paper.add_argument(
+        "--import",
+        dest="paper",
+        type=Path,
+        metavar="CHECKS.csv",
+        help="checks and changed parts from a table; - is standard input",
+    )
+    paper.add_argument("--dry-run", action="store_true", help="say what would be imported, write nothing")
+    paper.add_argument(
+        "--ignore", action="append", metavar="COLUMN", help="pass over this column; may be repeated"
+    )
     parser.epilog = (
         "examples:\n  shotgram history --config F --gun upper --last 50\n"
         "  shotgram history --config F --shot dispense-0123456789abcdef0123\n"
@@ -57,6 +69,10 @@ def run(args: argparse.Namespace) -> int:
     site = load_or_complain(args.config)
     if site is None:
         return WRONG
+    if args.paper is not None:
+        from agent.commands.history_import import run_import
+
+        return run_import(site, args)
     work = _work_of(args)
     try:
         with JournalReader.of_folder(site.state_dir) as journal:
@@ -87,7 +103,9 @@ def _history(journal: JournalReader, args: argparse.Namespace, since_s: float | 
     kinds: Sequence[str] = args.kind or SHOWN
     rows: list[Row] = []
     for kind in kinds:
-        found = journal.records(kind, args.cell, args.gun, since_s, args.last, newest_first=True)
+        found = journal.records(
+            kind, args.cell, args.gun, since_s, args.last, newest_first=True, by_time=True
+        )
         rows += reversed(found)
     if args.json:
         for row in rows:
