@@ -83,12 +83,7 @@ class Desk:
 
     def conditions(self, told: Conditions) -> list[Record]:
         """Facts other rooms tell."""
-        running = tuple(
-            gun
-            for gun in self._state.results.guns
-            if self._state.book.running(gun) is not None or self._state.asking.requests.open(gun) is not None
-        )
-        alerts = self._state.conditions.take(told, self._state.setup(), running)
+        alerts = self._state.conditions.take(told, self._state.setup(), self._in_check)
         return [*self._alarms(alerts), *self._released(told.at_s)]
 
     def passed(self, now_s: float) -> list[Record]:
@@ -116,6 +111,9 @@ class Desk:
     def status(self) -> DeskStatus:
         """How the cell stands now, for the page and for health."""
         return status_of(self._state)
+
+    def _in_check(self, gun: str) -> bool:
+        return self._state.book.running(gun) is not None or self._state.asking.requests.open(gun) is not None
 
     def _judge(self, ripe: list[Ripe]) -> list[Record]:
         given: list[Record] = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from agent.assessment.alarms import AlarmPanel, Fault
@@ -72,12 +72,12 @@ class ConditionWatch:
         self.around = Around()
         self._cell, self._panel = cell, panel
 
-    def take(self, told: Conditions, setup: Setup | None, running: tuple[str, ...]) -> list[Alert]:
-        """Facts told at a moment. `setup` is the current one; `running` are guns in a check."""
+    def take(self, told: Conditions, setup: Setup | None, in_check: Callable[[str], bool]) -> list[Alert]:
+        """Facts told at a moment. `setup` is the current one; `in_check` says whether a gun is in a check."""
         given: list[Alert] = []
         for scale in self._cell.scales:
             if scale.name in told.scales:
-                given += self._scale(scale.name, told, running)
+                given += self._scale(scale.name, told, in_check)
             if scale.name in told.idle_slopes:
                 given += self._idle(scale.name, told)
         if told.pot_pressure_bar is not None:
@@ -114,13 +114,13 @@ class ConditionWatch:
         was = self._panel.condition(name)
         return self._panel.report(name, beyond(abs(off_pct), limit, deadband, was), at_s, text, side)
 
-    def _scale(self, scale: str, told: Conditions, running: tuple[str, ...]) -> list[Alert]:
+    def _scale(self, scale: str, told: Conditions, in_check: Callable[[str], bool]) -> list[Alert]:
         silent = self.around.silent[scale] = not told.scales[scale]
         if silent == self._panel.condition(f"scale-silent-{scale}"):
             return []
         if not silent:
             return self._panel.report(f"scale-silent-{scale}", False, told.at_s)
-        cut = [gun for gun in self._cell.guns_on(scale) if gun in running]
+        cut = [gun for gun in self._cell.guns_on(scale) if in_check(gun)]
         during = f", in the middle of the check of {' and '.join(cut)}" if cut else ""
         text = f"scale {scale} sends no readings{during}"
         return self._panel.report(f"scale-silent-{scale}", True, told.at_s, text)

@@ -46,13 +46,24 @@ class Message:
     retain: bool = False
 
 
+CHUNK = 65536
+"""Read from the line at once, at most, bytes."""
+
+
 class Client(paho.Client):
-    """Remembers why a connection could not be made: paho tells nobody."""
+    """Remembers why a connection could not be made: paho tells nobody. And reads the line in chunks.
+
+    paho asks the system for every packet three times, after a wait for the line. Here one read brings what
+    there is, and the packets in it are handled before the next wait.
+    """
 
     fault: OSError | None = None
+    _chunk = b""
+    _at = 0
 
     def reconnect(self) -> MQTTErrorCode:
         """As paho's own; a host name that cannot be encoded is an OSError like any other bad name."""
+        self._chunk, self._at = b"", 0
         try:
             return super().reconnect()
         except UnicodeError as fault:
@@ -61,6 +72,21 @@ class Client(paho.Client):
         except OSError as fault:
             self.fault = fault
             raise
+
+    def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
+        """As paho's own, until what was read of the line is used up: the next wait would not see it."""
+        code = super().loop_read(max_packets)
+        while code == MQTTErrorCode.MQTT_ERR_SUCCESS and self._at < len(self._chunk):
+            code = super().loop_read(max_packets)
+        return code
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        at = self._at
+        if at >= len(self._chunk):
+            self._chunk, self._at, at = super()._sock_recv(max(CHUNK, bufsize)), 0, 0
+        end = at + bufsize
+        self._at = end
+        return self._chunk[at:end]
 
 
 def make_client(

@@ -6,9 +6,10 @@ from typing import Any
 
 from agent.contract.inputs import FluidTemperature, PotPressure, RawMessage, ScaleReading
 from agent.contract.plan import Scale
+from agent.contract.times import EARLIEST_S, LATEST_S
 from agent.contract.units import BARS, CELSIUS, GRAMS, celsius
 from agent.intake.foreign import Translator
-from agent.intake.members import Body, moment, number, truth, whole
+from agent.intake.members import FARTHEST_S, LARGEST_WHOLE, Body, moment, number, truth, whole
 from agent.intake.payloads import parsed, refuse_doubled
 from agent.intake.refused import Refused, shown
 
@@ -19,6 +20,7 @@ DIVISIONS_ABOVE = 9.0
 PRESSURE_BAR = (-1.1, 1000.0)
 TEMPERATURE_C = (-100.0, 500.0)
 _LARGEST_NUMBER = 1e12
+_GRAMS = (None, "g")
 
 _READING = ("value", "unit", "t", "stable", "seq", "overload")
 _MEASURED = ("value", "unit", "t")
@@ -54,6 +56,27 @@ class Readings:
         return self._reading(body, raw)
 
     def _reading(self, body: Body, raw: RawMessage) -> ScaleReading:
+        return self._plain(body, raw) or self._checked(body, raw)
+
+    def _plain(self, body: Body, raw: RawMessage) -> ScaleReading | None:
+        """The usual reading, all its checks in one place: `_checked` would say the same in twice the time."""
+        value, t_s, stable, seq = body.get("value"), body.get("t"), body.get("stable"), body.get("seq")
+        if (
+            type(value) is float
+            and type(t_s) is float
+            and -self._limit_g <= value <= self._overload_g
+            and EARLIEST_S <= t_s <= LATEST_S
+            and -FARTHEST_S <= t_s - raw.arrived_s <= FARTHEST_S
+            and (seq is None or (type(seq) is int and 0 <= seq < LARGEST_WHOLE))
+            and (stable is None or type(stable) is bool)
+            and body.get("unit") in _GRAMS
+            and body.get("overload") is None
+            and not raw.retain
+        ):
+            return ScaleReading(self._cell, self._scale, t_s, raw.arrived_s, value, False, stable, seq, False)
+        return None
+
+    def _checked(self, body: Body, raw: RawMessage) -> ScaleReading:
         overload = truth(body, "overload") is True
         mass_g = number(body, "value", -_LARGEST_NUMBER, _LARGEST_NUMBER)
         unit = body.get("unit")

@@ -11,6 +11,7 @@ from agent.intake.refused import Refused, shown
 
 FARTHEST_S = 2 * 365.25 * 86400.0
 """A clock farther from this machine's is no clock that was ever set."""
+LARGEST_WHOLE = 2**63
 LONGEST_NAME = 256
 LONGEST_REASON = 1000
 
@@ -43,7 +44,7 @@ def whole(body: Body, member: str) -> int | None:
         return None
     if type(value) is not int:
         raise Refused("wrong_type", f"{member} is {shown(value)}, it must be a whole number")
-    if not 0 <= value < 2**63:
+    if not 0 <= value < LARGEST_WHOLE:
         raise Refused("out_of_range", f"{member} is {shown(value)}, it must lie from 0 to 2^63")
     return value
 

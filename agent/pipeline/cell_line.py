@@ -55,6 +55,7 @@ class CellLine:
         self._learned = Lessons()
         self._settings: dict[str, float] = {}
         self._scale_ahead_s: dict[str, float] = {}
+        self._told_desk: tuple[object, object] | None = None
 
     def reading(self, reading: ScaleReading) -> Said:
         """A scale's reading: the hot path."""
@@ -91,11 +92,14 @@ class CellLine:
     def passed(self, now_s: float) -> Said:
         """Time passes."""
         found = self._measured(self.detector.passed(now_s))
-        heard = Conditions(
-            at_s=now_s, scales=self.detector.scales_heard(), idle_slopes=self.detector.idle_slopes()
-        )
-        told = self.desk.conditions(heard)
-        return _joined(found, Said((*told, *self.desk.passed(now_s))))
+        scales, slopes = self.detector.scales_heard(), self.detector.idle_slopes()
+        told: list[Record] = []
+        if self._told_desk != (scales, slopes):
+            # What has not changed is no news: there may be two hundred cells to tell every second.
+            self._told_desk = (scales, slopes)
+            told = self.desk.conditions(Conditions(at_s=now_s, scales=scales, idle_slopes=slopes))
+        passed = self.desk.passed(now_s)
+        return _joined(found, Said((*told, *passed))) if told or passed else found
 
     def missing(self, now_s: float) -> str | None:
         """What of the input was found to be missing and is not told yet."""

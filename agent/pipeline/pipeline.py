@@ -138,6 +138,9 @@ class Pipeline:
         return {name: line.kept() for name, line in self.lines.items()}
 
     def _until(self, now_s: float) -> list[Said]:
+        last_s = self._now_s
+        if last_s is not None and last_s <= now_s < last_s + TICK_S:
+            return []
         said: list[Said] = []
         for moment_s in self._moments(now_s):
             said.extend(heard for line in self.lines.values() if (heard := line.passed(moment_s)).records)
