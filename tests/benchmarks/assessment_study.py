@@ -135,7 +135,7 @@ def patterns(rng: Rng, guns: int) -> dict[str, Counter[str]]:
     }
     said: dict[str, Counter[str]] = {}
     for name, (wear, truth) in kinds.items():
-        count = Counter(judge_wear(history(rng, wear, 120)).pattern for _ in range(guns))
+        count: Counter[str] = Counter(judge_wear(history(rng, wear, 120)).pattern for _ in range(guns))
         said[f"{name} -> {truth}"] = count
     return said
 

@@ -108,8 +108,9 @@ _FAULTS = {
 }
 
 
-def _play(floor, fault: str) -> None:  # type: ignore[no-untyped-def]
-    guns, checks, flags = ["lower"], 1, ()
+def _play(floor, fault: str) -> None:
+    guns, checks = ["lower"], 1
+    flags: tuple[str, ...] = ()
     if fault == "both guns 9 % low":
         guns = ["upper", "lower"]
         floor.flows.update(upper=87.4, lower=87.4)

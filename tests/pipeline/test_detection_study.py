@@ -9,51 +9,14 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from traced_windows import windows_of
 
-from agent.contract.inputs import ControllerEvent, ScaleReading
-from agent.contract.plan import Cell, Gun, Plan, Scale, Setup
-from agent.detection.detector import Detector
-from agent.detection.window import Window
 from simulators.traces import FAMILIES, Family, Trace, random_trace
 
 SPOILS = {"container_moved", "scale_overload", "no_plateau_after", "no_plateau_before"}
 FEW = 25
 MANY = 910
 """Of each of eleven families: 10,010 shots."""
-
-
-def windows_of(trace: Trace) -> list[Window]:
-    """Play a trace as messages: with events where it has a controller, by arrival where it is untidy."""
-    scale = Scale("floor", trace.resolution_g, trace.capacity_g)
-    cell = Cell("north", (scale,), (Gun("upper", "floor"),), has_controller=trace.controller)
-    setup = Setup("impeller", trace.fluid, round(trace.true_flow_g_per_min, -1), shot_s=round(trace.open_s))
-    detector = Detector(cell, Plan("edge", "plant", "UTC", (cell,), (setup,), ()))
-    untidy = trace.family == "untidy_network"
-    late_s = 0.0 if untidy else 0.02
-    came: list[tuple[float, int, ScaleReading | ControllerEvent]] = []
-    for t, mass, stable in zip(trace.t_s.tolist(), trace.mass_g.tolist(), trace.stable.tolist(), strict=True):
-        over = bool(np.isnan(mass))
-        grams = None if over else mass
-        reading = ScaleReading("north", "floor", t, t + late_s, grams, untidy, stable, overload=over)
-        came.append((t + late_s, 1, reading))
-    if trace.controller:
-        for name, at_s in (("gun_opened", trace.opened_s), ("gun_closed", trace.closed_s)):
-            event = ControllerEvent(
-                "north",
-                name,
-                at_s,
-                at_s + late_s,
-                name,
-                untidy,
-                gun="upper",
-                purpose="shot",
-                setup="impeller",
-            )  # type: ignore[arg-type]
-            came.append((at_s + late_s, 0, event))
-    windows: list[Window] = []
-    for _, _, message in sorted(came, key=lambda one: one[:2]):
-        windows += detector.reading(message) if isinstance(message, ScaleReading) else detector.event(message)
-    return windows + detector.finish()
 
 
 def was_spoiled(trace: Trace) -> bool:

@@ -131,7 +131,7 @@ def test_a_scale_that_is_touched_spoils_what_runs(spray_cell: SprayCell) -> None
 def test_other_software_speaks_and_listens_on_the_broker(spray_cell: SprayCell) -> None:
     theirs = mqtt.Client(CallbackAPIVersion.VERSION2)
     replies: list[bytes] = []
-    theirs.on_message = lambda _client, _data, message: replies.append(message.payload)
+    theirs.on_message = lambda _client, _data, message: replies.append(bytes(message.payload))
     theirs.connect(spray_cell.broker.host, spray_cell.broker.port)
     theirs.loop_start()
     try:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from agent.commands.main import main
+from agent.contract.records import Record
 from agent.intake.capture import read_capture
 from agent.pipeline.pipeline import Pipeline
 from agent.settings.load import load
@@ -107,7 +108,8 @@ def test_time_told_at_other_moments_changes_no_record(good_day: tuple[Path, Path
     config, capture, _ = good_day
     plan = load(config).plan
     plain, restless = Pipeline(plan), Pipeline(plan)
-    first, second = [], []
+    first: list[Record] = []
+    second: list[Record] = []
     for number, item in enumerate(read_capture(capture.read_bytes().splitlines())):
         first += plain.take(item).records  # type: ignore[arg-type]
         if number % 7 == 0:

@@ -93,7 +93,7 @@ def main() -> int:
 
 
 def write(journal: Journal, numbers: range) -> None:
-    t_s = np.arange(20) * 0.1
+    t_s = np.arange(20, dtype=np.float64) * 0.1
     raw = Evidence(t_s=t_s, mass_g=t_s + numbers[0], stable=None, context={"first": numbers[0]})
     made = [make_dispense(n) for n in numbers]
     while True:

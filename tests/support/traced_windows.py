@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from agent.contract.inputs import ControllerEvent, ScaleReading
+from agent.contract.inputs import ControllerEvent, EventName, ScaleReading
 from agent.contract.plan import Cell, Gun, Plan, Scale, Setup
 from agent.detection.detector import Detector
 from agent.detection.window import Window
@@ -51,11 +51,20 @@ def windows_of(trace: Trace) -> list[Window]:
         reading = ScaleReading("north", "floor", t, t + late_s, grams, untidy, stable, overload=over)
         came.append((t + late_s, 1, reading))
     if trace.controller:
-        for name, at_s in (("gun_opened", trace.opened_s), ("gun_closed", trace.closed_s)):
+        told: dict[EventName, float] = {"gun_opened": trace.opened_s, "gun_closed": trace.closed_s}
+        for name, at_s in told.items():
             event = ControllerEvent(
-                "north", name, at_s, at_s + 0.02, name, untidy, gun="upper", purpose="shot", setup="impeller"
-            )  # type: ignore[arg-type]
-            came.append((at_s + 0.02, 0, event))
+                cell="north",
+                event=name,
+                t_s=at_s,
+                arrived_s=at_s + late_s,
+                event_id=name,
+                from_arrival=untidy,
+                gun="upper",
+                purpose="shot",
+                setup="impeller",
+            )
+            came.append((at_s + late_s, 0, event))
     windows: list[Window] = []
     for _, _, message in sorted(came, key=lambda one: one[:2]):
         windows += detector.reading(message) if isinstance(message, ScaleReading) else detector.event(message)

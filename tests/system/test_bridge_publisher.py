@@ -26,7 +26,7 @@ def hearing(port: int) -> Iterator[list[tuple[str, bytes]]]:
     client = paho.Client(CallbackAPIVersion.VERSION2)
     client.on_connect = lambda client, *_: client.subscribe("plant/#", qos=1)
     client.on_subscribe = lambda *_: ready.set()
-    client.on_message = lambda _c, _d, message: heard.append((message.topic, message.payload))
+    client.on_message = lambda _c, _d, message: heard.append((message.topic, bytes(message.payload)))
     client.reconnect_delay_set(1, 1)
     client.connect("127.0.0.1", port)
     client.loop_start()

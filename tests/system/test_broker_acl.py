@@ -190,7 +190,7 @@ def test_nobody_takes_over_another_session(site: SiteBroker) -> None:
 
     got: list[bytes] = []
     back = site.client("edge-1")
-    back.on_message = lambda _c, _d, message: got.append(message.payload)
+    back.on_message = lambda _c, _d, message: got.append(bytes(message.payload))
     back.connect("127.0.0.1", site.port, clean_start=False, properties=keep)
     back.loop_start()
     wait(lambda: len(got) == 5)
@@ -211,7 +211,9 @@ def test_a_will_cannot_forge_either(site: SiteBroker) -> None:
     forger.connect("127.0.0.1", site.port)
     forger.loop_start()
     time.sleep(0.3)
-    forger.socket().close()
+    line = forger.socket()
+    assert line is not None
+    line.close()
     speaker = connected(site, "edge-1")
     speaker.publish("plant/north/flow/release", "held by the agent", qos=1).wait_for_publish(5)
     wait(lambda: "held by the agent" in heard)

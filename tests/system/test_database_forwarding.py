@@ -79,7 +79,12 @@ def make_outlet(journal: Journal, database: str, proxy: FaultProxy) -> Iterator[
     made: list[InfluxOutlet] = []
 
     def make(url: str | None = None, **settings: Any) -> InfluxOutlet:
-        values = {"url": url or proxy.url, "org": "shop", "bucket": database, "timeout_s": 2.0} | settings
+        values: dict[str, Any] = {
+            "url": url or proxy.url,
+            "org": "shop",
+            "bucket": database,
+            "timeout_s": 2.0,
+        } | settings
         outlet = InfluxOutlet(
             InfluxSettings(**values),
             journal.outlet_view("influx", hold_untrusted=True),

@@ -79,7 +79,7 @@ def test_no_secret_gets_out(tmp_path: Path, mosquitto_factory: Any, command: str
     ear.on_connect = lambda client, *_: client.subscribe("#", qos=1)
 
     def on_message(_c: Any, _d: Any, message: paho.MQTTMessage) -> None:
-        published.append(message.payload)
+        published.append(bytes(message.payload))
         if message.topic.startswith("plant/agent/edge-1/"):
             heard.set()
 

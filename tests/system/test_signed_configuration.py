@@ -21,7 +21,7 @@ class Desk:
         self.signers.write_text(f"configuration {public}\n")
 
     def key(self, name: str) -> str:
-        made = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", self.folder / name]
+        made = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", str(self.folder / name)]
         subprocess.run(made, check=True)
         return (self.folder / f"{name}.pub").read_text().strip()
 

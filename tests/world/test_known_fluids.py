@@ -23,7 +23,8 @@ def dippr_105(
     coefficients: tuple[float, float, float, float], molar_mass: float, temperature_c: float
 ) -> float:
     a, b, c, d = coefficients
-    return a / b ** (1 + (1 - (temperature_c + 273.15) / c) ** d) * molar_mass
+    kmol_per_m3 = a / b ** (1 + (1 - (temperature_c + 273.15) / c) ** d)
+    return float(kmol_per_m3 * molar_mass)
 
 
 @pytest.mark.parametrize(

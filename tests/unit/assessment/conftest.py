@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 import pytest
 
 from agent.assessment.desk import Conditions, Desk
-from agent.contract.inputs import ControllerEvent, Reply
+from agent.contract.inputs import ControllerEvent, EventName, Reply
 from agent.contract.plan import Cell, Gun, Needle, Plan, Scale, Setup, Shift
-from agent.contract.records import Dispense, Record, Request
+from agent.contract.records import Alert, Dispense, Record, Request
 from agent.contract.times import epoch_s, rfc3339
 
 SETUP = Setup(
@@ -63,14 +64,14 @@ class Floor:
         self._asked: list[Request] = []
 
     # what was said -----------------------------------------------------------------------------------
-    def of(self, kind: type) -> list:
+    def of(self, kind: type) -> list[Any]:
         return [record for record in self.said if isinstance(record, kind)]
 
     def last(self, kind: type):
         return self.of(kind)[-1]
 
     def alerts(self, name: str) -> list[str]:
-        return [alert.state for alert in self.said if alert.record == "alert" and alert.name == name]
+        return [alert.state for alert in self.said if isinstance(alert, Alert) and alert.name == name]
 
     def hear(self, records: list[Record]) -> list[Record]:
         self.said += records
@@ -78,7 +79,7 @@ class Floor:
         return records
 
     # what happens ------------------------------------------------------------------------------------
-    def event(self, event: str, **members) -> list[Record]:
+    def event(self, event: EventName, **members) -> list[Record]:
         one = ControllerEvent(
             self.cell.name, event, self.now_s, self.now_s, f"e{next(self._numbers)}", **members
         )

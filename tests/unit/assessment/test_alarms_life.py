@@ -12,7 +12,7 @@ from agent.assessment.alarms import AlarmPanel, Fault, agent_panel, cell_panel
 from agent.assessment.alarms_states import beyond, next_state
 from agent.assessment.alarms_table import CELL_ALARMS, AlarmKind
 from agent.assessment.alarms_table_agent import AGENT_ALARMS
-from agent.contract.inputs import AlarmCommand
+from agent.contract.inputs import AlarmCommand, AlarmCommandName
 from agent.contract.plan import Cell, Gun, Scale
 from agent.contract.records import Alert
 from agent.contract.times import rfc3339
@@ -72,7 +72,7 @@ def panel_of(**kind) -> AlarmPanel:
     return panel
 
 
-def command(name: str, what: str, at_s: float, minutes: float | None = None) -> AlarmCommand:
+def command(name: str, what: AlarmCommandName, at_s: float, minutes: float | None = None) -> AlarmCommand:
     return AlarmCommand(
         cell="north", arrived_s=at_s, name=name, command=what, by="shift lead", minutes=minutes
     )

@@ -122,8 +122,8 @@ class Play:
                 for request in floor.of(Request)[-1:]:
                     floor.hear(floor.desk.reply(Reply("north", floor.now_s, request.id, accepted, reason)))
             case ["command", name, command, minutes]:
-                told = AlarmCommand("north", floor.now_s, name, command, "x", minutes)
-                floor.hear(floor.desk.alarm_command(told))
+                pressed = AlarmCommand("north", floor.now_s, name, command, "x", minutes)
+                floor.hear(floor.desk.alarm_command(pressed))
             case ["conditions", speaks, bar, slope, fault]:
                 told = Conditions(
                     floor.now_s,

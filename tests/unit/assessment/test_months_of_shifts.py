@@ -268,7 +268,7 @@ def test_a_technician_who_overcorrects_and_then_believes_the_advice(floor_of, ce
 def test_a_controller_that_refuses_for_weeks(floor_of):
     """Busy until ten minutes before the start in week 1, all morning in week 2, well again in week 3."""
     floor = floor_of(seed=15)
-    by_week: dict[int, Counter] = {}
+    by_week: dict[int, Counter[str]] = {}
     for day in range(21):
         midnight_s = floor.now_s
         week = day // 7

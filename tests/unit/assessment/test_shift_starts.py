@@ -57,7 +57,7 @@ def test_one_start_per_shift_and_day_over_a_whole_year(zone):
     assert len([1 for name, day in per_day if day.startswith("2026")]) == 3 * 365
 
 
-def asked(floor) -> Counter:
+def asked(floor) -> Counter[tuple[str, ...]]:
     """Requests for shifts, by gun and shift's name and date."""
     return Counter((request.gun, request.why) for request in floor.of(Request) if "shift" in request.why)
 

@@ -63,6 +63,7 @@ def test_slow_wear_is_a_drift_with_a_date() -> None:
     assert judged.due.earliest_s < true_s < judged.due.latest_s
     assert judged.due_g == pytest.approx(5000 * 101, rel=0.14)
     assert judged.due_low_g is not None
+    assert judged.due_g is not None
     assert judged.due_low_g < judged.due_g
     assert judged.slope_pct_per_day == pytest.approx(0.15, rel=0.1)
 

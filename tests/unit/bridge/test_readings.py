@@ -1,11 +1,12 @@
 """Readings: when a line came, its number in the sequence, and what becomes of the clock's steps."""
 
 import json
+import math
 
 import pytest
 
-from agent.clock import TiedClock
 from agent.bridge.readings import QUIET_S, Readings
+from agent.clock import TiedClock
 from agent.settings.serial_line import SerialLine
 
 NOON_S = 1_772_539_200.0
@@ -56,6 +57,8 @@ def test_lines_that_came_in_one_read_are_stamped_apart(readings: Readings) -> No
     """Two lines of 11 characters at 1200 baud, 8N1: the second ends 11 x 10 / 1200 s after the first."""
     first, second = readings.feed(GOOD + GOOD, 1002.0)
     assert second.t_s == pytest.approx(NOON_S + 2.0, abs=1e-6)
+    assert first.t_s is not None
+    assert second.t_s is not None
     assert second.t_s - first.t_s == pytest.approx(11 * 10 / 1200, abs=1e-6)
 
 
@@ -94,7 +97,7 @@ def test_a_step_waits_until_the_scale_rests(clocks: Clocks, readings: Readings, 
     for tenth in range(600):
         clocks.up_s = 1000.0 + tenth / 10
         mass = min(tenth, 300) / 10  # rising for 30 s, then at rest
-        stamps += [r.t_s for r in readings.feed(f"+{mass:8.2f}\r\n".encode(), clocks.up_s)]
+        stamps += [r.t_s or math.nan for r in readings.feed(f"+{mass:8.2f}\r\n".encode(), clocks.up_s)]
         readings.retie()
         if clocks.up_s < 1030.0 + QUIET_S:
             assert stamps[-1] - stamps[0] == pytest.approx(tenth / 10, rel=1e-3, abs=1e-3)

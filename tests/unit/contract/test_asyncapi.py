@@ -144,7 +144,7 @@ def a_check() -> Check:
 
 
 def test_records_as_they_are_sent_fit_their_schema(doc: dict[str, Any]) -> None:
-    base = {"id": "x-1", "cell": "west", "at": "2026-06-11T06:00:00.000Z"}
+    base: dict[str, Any] = {"id": "x-1", "cell": "west", "at": "2026-06-11T06:00:00.000Z"}
     advice = Advice(
         **base,
         gun="upper",

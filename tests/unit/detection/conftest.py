@@ -103,10 +103,10 @@ class Paper:
         for name, a, b, flow in self.flows:
             if name == scale:
                 load = load + flow * np.clip(fine - a, 0.0, b - a)
-        for at, grams in self.steps:
-            load = load + grams * np.clip((fine - at) / 0.15, 0.0, 1.0)
-        for at, lasts, grams in self.bumps:
-            x = (fine - at) / lasts
+        for step_s, grams in self.steps:
+            load = load + grams * np.clip((fine - step_s) / 0.15, 0.0, 1.0)
+        for bump_s, lasts, grams in self.bumps:
+            x = (fine - bump_s) / lasts
             load = load + np.where((x > 0) & (x < 1), grams * np.sin(np.pi * np.clip(x, 0, 1)), 0.0)
         shown = np.empty_like(load)
         level, a = load[0], 1 - np.exp(-0.02 / self.lag_s)

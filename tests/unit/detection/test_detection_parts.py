@@ -27,8 +27,8 @@ def limits(resolution_g=0.1, targets=(96.0,)):
 
 def test_the_ring_keeps_order_and_one_reading_per_time():
     ring = Ring()
-    for t in (1.0, 2.0, 4.0):
-        ring.append(t, 10.0 * t, None)
+    for at_s in (1.0, 2.0, 4.0):
+        ring.append(at_s, 10.0 * at_s, None)
     assert ring.insert(3.0, 30.0, True)
     assert not ring.insert(2.0, 99.0, True)
     t, mass = ring.between(2.0, 4.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -70,7 +70,7 @@ def give(detector: Detector, message: ScaleReading | ControllerEvent) -> list[Wi
 class Ticked(RuleBasedStateMachine):
     """One detector gets the messages alone, another is asked for the time in between, however often."""
 
-    page: ClassVar
+    page: ClassVar[Any]
     messages: ClassVar[list[ScaleReading | ControllerEvent]]
 
     def __init__(self) -> None:

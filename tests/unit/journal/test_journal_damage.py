@@ -19,7 +19,7 @@ from agent.journal.migrations import Migration, shipped, statements
 
 def fill(journal: Journal, dispense: Any, event: Any, count: int = 300) -> None:
     journal.declare_outlets({"influx": "all"})
-    t_s = np.arange(60) * 0.1
+    t_s = np.arange(60, dtype=np.float64) * 0.1
     raw = Evidence(t_s=t_s, mass_g=np.sin(t_s), stable=None, context={"n": 1})
     for n in range(0, count, 10):
         made = [dispense(m) for m in range(n, n + 10)]

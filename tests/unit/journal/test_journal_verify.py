@@ -21,7 +21,7 @@ Tamper = Callable[..., None]
 
 @pytest.fixture
 def filled(journal: Journal, dispense: Any, event: Any) -> Journal:
-    t_s = np.arange(50) * 0.1
+    t_s = np.arange(50, dtype=np.float64) * 0.1
     raw = Evidence(t_s=t_s, mass_g=t_s * 1.6, stable=None, context={})
     for n in range(6):
         journal.append([dispense(n)], [event(n)], evidence={dispense(n).id: raw})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -99,9 +99,14 @@ def test_a_long_answer_is_cut_and_stays_on_one_line() -> None:
 LATER = Failure("later", "no answer")
 
 
+def always(jitter: float) -> Callable[[], float]:
+    """A jitter that is the same each time."""
+    return lambda: jitter
+
+
 def test_waits_double_with_jitter_and_never_exceed_eight_seconds() -> None:
     for jitter, low, high in ((0.0, 0.25, 4.0), (1.0, 0.5, 8.0)):
-        patience = Patience("the database", lambda jitter=jitter: jitter)
+        patience = Patience("the database", always(jitter))
         waits = [patience.later(LATER, now_s)[0] for now_s in range(0, 400, 10)]
         assert waits[0] == low
         assert waits[:5] == [low * 2**n for n in range(5)]

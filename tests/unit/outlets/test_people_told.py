@@ -10,11 +10,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 from email import message_from_bytes, policy
 from http.server import BaseHTTPRequestHandler, HTTPServer
+from typing import Any
 
 import pytest
 from aiosmtpd.smtp import SMTP
 
-from agent.contract.records import Alert, Release
+from agent.contract.records import AlarmState, Alert, Release
 from agent.outlets.people import AddressError, People, PeopleSettings
 
 # Apprise's mail part looks for a module that Python 3.13 no longer has, and does without it there.
@@ -47,7 +48,7 @@ class Inbox:
     """An SMTP server on a port of its own, that can refuse."""
 
     def __init__(self) -> None:
-        self.mails: list = []
+        self.mails: list[Any] = []
         self.refuse = False
         self.loop = asyncio.new_event_loop()
         self._server = self.loop.run_until_complete(
@@ -81,7 +82,7 @@ class Hook:
     """A webhook receiver on a port of its own, that can fail."""
 
     def __init__(self) -> None:
-        self.bodies: list[dict] = []
+        self.bodies: list[dict[str, Any]] = []
         self.status = 200
         hook = self
 
@@ -127,11 +128,11 @@ def mail_address(port: int) -> str:
 
 def people(*addresses: str, **settings) -> People:
     text = "\n".join(["# whom to tell", "", *addresses])
-    given = {"timezone": "Europe/Lisbon", "timeout_s": 3.0} | settings
+    given: dict[str, Any] = {"timezone": "Europe/Lisbon", "timeout_s": 3.0} | settings
     return People(PeopleSettings(lambda: text, **given))
 
 
-def state(status: str, number: int, **members) -> Alert:
+def state(status: AlarmState, number: int, **members) -> Alert:
     return replace(ALERT, id=f"alert-{number}", state=status, **members)
 
 
@@ -158,7 +159,8 @@ def test_a_webhook_gets_the_same(hook):
 
 def test_told_when_it_begins_and_when_it_ends_and_of_nothing_else(hook):
     told = people(f"json://127.0.0.1:{hook.port}/")
-    for number, name in enumerate(["UNACK", "UNACK", "ACKED", "SHLVD", "DSUPR", "NORM", "NORM", "UNACK"]):
+    states: list[AlarmState] = ["UNACK", "UNACK", "ACKED", "SHLVD", "DSUPR", "NORM", "NORM", "UNACK"]
+    for number, name in enumerate(states):
         since = {"since": "2026-03-02T09:00:00.000Z"} if number == 7 else {}
         assert told.deliver([state(name, number, **since)]).keep == ()
     assert [body["type"] for body in hook.bodies] == ["failure", "success", "failure"]
@@ -166,7 +168,8 @@ def test_told_when_it_begins_and_when_it_ends_and_of_nothing_else(hook):
 
 def test_returned_and_acknowledged_later_is_told_once(hook):
     told = people(f"json://127.0.0.1:{hook.port}/")
-    for number, name in enumerate(["UNACK", "RTNUN", "NORM"]):
+    states: list[AlarmState] = ["UNACK", "RTNUN", "NORM"]
+    for number, name in enumerate(states):
         told.deliver([state(name, number)])
     assert [body["type"] for body in hook.bodies] == ["failure", "success"]
 
@@ -184,6 +187,7 @@ def test_what_a_mail_server_refuses_is_kept_and_sent_later(inbox):
     outcome = told.deliver([RELEASE, ALERT, replace(RELEASE, id="release-2")])
     assert outcome.accepted == ("release-1",)
     assert outcome.keep == ("alert-1", "release-2")
+    assert outcome.fault is not None
     assert "1 of 1 services" in outcome.fault
     assert inbox.mails == []
     inbox.refuse = False

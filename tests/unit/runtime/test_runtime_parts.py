@@ -27,7 +27,12 @@ def plan(*shifts: Shift) -> Plan:
 
 def test_a_canary_that_comes_back_proves_that_we_are_heard() -> None:
     sent: list[tuple[str, bytes]] = []
-    canary = Canary(Topics("yard"), "edge", lambda topic, song: sent.append((topic, song)) or 1)
+
+    def publish(topic: str, song: bytes) -> int:
+        sent.append((topic, song))
+        return len(sent)
+
+    canary = Canary(Topics("yard"), "edge", publish)
     canary.send(100.0)
     topic, song = sent[0]
     assert topic == "yard/agent/edge/canary"
@@ -58,7 +63,7 @@ SUNDAY = datetime(2026, 3, 15, 12, tzinfo=ZoneInfo("Europe/Helsinki")).timestamp
 
 def chores(timetable: Timetable, from_s: float, to_s: float, every_s: float = 1.0) -> list[tuple[str, str]]:
     """Asked every second: which chores came, each with its local time."""
-    found = []
+    found: list[tuple[str, str]] = []
     for n in range(int((to_s - from_s) / every_s) + 1):
         now_s = from_s + n * every_s
         local = datetime.fromtimestamp(now_s, ZoneInfo("Europe/Helsinki")).strftime("%a %H:%M:%S")

@@ -106,7 +106,7 @@ def inline(value: Any, draw: Any) -> str:
     if isinstance(value, str):
         return quoted(value)
     if isinstance(value, list):
-        newline = draw(st.sampled_from(["", "\n", " # a remark ]\n"]))
+        newline: str = draw(st.sampled_from(["", "\n", " # a remark ]\n"]))
         return "[" + newline + ("," + newline).join(inline(item, draw) for item in value) + newline + "]"
     if isinstance(value, dict):
         return "{" + ", ".join(f"{quoted(key)} = {inline(item, draw)}" for key, item in value.items()) + "}"

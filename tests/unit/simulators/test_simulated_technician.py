@@ -1,6 +1,7 @@
 """The simulated technician: follows advice, or does not, and may overdo it."""
 
 import json
+from typing import Any
 
 import pytest
 
@@ -36,7 +37,7 @@ def advise(made: Cell, seconds: float = 60.0, **body: object) -> None:
         ({"most_adjustments": 0}, {"change": 0.3}, 2.0),
     ],
 )
-def test_what_the_hand_does(habits: dict[str, object], body: dict[str, object], setting: float) -> None:
+def test_what_the_hand_does(habits: dict[str, Any], body: dict[str, Any], setting: float) -> None:
     made = cell(**habits)
     advise(made, **body)
     assert made.guns["upper"].setting == pytest.approx(setting)
