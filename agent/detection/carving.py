@@ -131,7 +131,7 @@ def _shift_s(stretch: Stretch, rise: Rise, from_s: float, to_s: float) -> float:
     what flowed since: a knock or a draught shortly before may look like the beginning.
     """
     late_s = rise.stirs_s - from_s
-    if EARLY_S <= late_s <= LATE_S + rise.u_stirs_s:
+    if late_s >= EARLY_S and rise.rested_s - from_s <= LATE_S + rise.u_stirs_s:
         return 0.0
     if abs(rise.to_s - to_s - late_s) > max(1.2, 0.05 * (to_s - from_s)) + rise.u_stirs_s:
         return 0.0
@@ -319,7 +319,8 @@ def _rose_before(stretch: Stretch, opened_s: float) -> float:
     if rest.size < 6:
         return float("-inf")
     level = float(np.median(base[rest > rest[-1] - 1.5]))
-    below = rest[base < level - stretch.blocks.same_g - 0.02 * (opened_s - rest)]
+    least_g = max(stretch.blocks.same_g, stretch.blocks.limits.smallest_g)
+    below = rest[base < level - least_g]
     return float(below[-1]) + BLOCK_S if below.size else float("-inf")
 
 
@@ -338,15 +339,19 @@ def _found(
         if d.jet:
             continue
         if d.to_s > from_s and d.from_s < to_s + 0.5:
-            if d.moved_g or _spoils(stretch, d):
+            if d.moved_g or _spoils(stretch, d, from_s, to_s):
                 notes.add("container_moved")
-        elif d.to_s <= from_s and (d.moved_g or (_spoils(stretch, d) and from_s - d.to_s > ENOUGH_S)):
+        elif d.to_s <= from_s and (
+            d.moved_g or (_spoils(stretch, d, low, from_s) and from_s - d.to_s > ENOUGH_S)
+        ):
             low = max(low, d.to_s + 0.3)
-        elif d.from_s >= to_s and (d.moved_g or (_spoils(stretch, d) and d.from_s - to_s > ENOUGH_S)):
+        elif d.from_s >= to_s and (
+            d.moved_g or (_spoils(stretch, d, to_s, high) and d.from_s - to_s > ENOUGH_S)
+        ):
             high = min(high, d.from_s)
         else:
             left_out.append((d.from_s, d.to_s + 0.3))
-    if rise is not None and rise.broken and "container_moved" not in notes:
+    if rise is not None and rise.broken and times.open_s is None:
         notes.add("container_moved")
     low = max(low, _rose_before(stretch, from_s))
     high = min(high, _rises_again(stretch, to_s))
@@ -355,10 +360,10 @@ def _found(
     return Found(times, rise, frozenset(notes), kept)
 
 
-def _spoils(stretch: Stretch, d: Disturbance) -> bool:
-    """Lifted off, or leaned on for longer than a robust fit bears."""
+def _spoils(stretch: Stretch, d: Disturbance, from_s: float, to_s: float) -> bool:
+    """Lifted off, or leaned on for longer than a robust fit bears, between two times."""
     large = abs(d.depth_g) > max(5.0, 10.0 * stretch.blocks.noise_g, 5.0 * stretch.blocks.limits.resolution_g)
-    return large and d.to_s - d.from_s > SPOILS_S
+    return large and min(d.to_s, to_s) - max(d.from_s, from_s) > SPOILS_S
 
 
 def _what_is_missing(watch: ScaleWatch, times: Times, kept: Kept) -> set[str]:

@@ -33,6 +33,8 @@ class Rise:
     """The level before."""
     stirs_s: float
     """The last time the level before was still there."""
+    rested_s: float
+    """The same, not knowing of a knock that followed: the flow began between the two."""
     u_stirs_s: float
     """How much later than the flow's beginning that may be, for rounding and noise."""
     broken: bool = False
@@ -83,9 +85,10 @@ class Stretch:
         # A flow that is faster or slower at first than later bends the line: no flow before the curve stirs.
         still = max(1.2 * self.blocks.limits.resolution_g, 4.0 * self.blocks.noise_g)
         resting = t[(t < early) & (m <= low + still)]
-        stirs = self._after_knock(float(resting[-1])) if resting.size else begin
+        rested = float(resting[-1]) if resting.size else begin
+        stirs = self._after_knock(rested)
         end = _end(t[t > late], m[t > late] - high, end, still, still / slope)
-        rise = Rise(max(begin, stirs - still / slope), end, mass, low, stirs, still / slope)
+        rise = Rise(max(begin, stirs - still / slope), end, mass, low, stirs, rested, still / slope)
         near = [
             d
             for d in self.disturbances
