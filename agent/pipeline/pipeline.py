@@ -7,7 +7,7 @@ multiples of a tick), so that the same messages give the same records however th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
@@ -133,9 +133,9 @@ class Pipeline:
                 kept.get(name, {}),
             )
 
-    def kept(self) -> dict[str, dict[str, Any]]:
-        """What the journal should keep for a restart, a plain object for each cell."""
-        return {name: line.kept() for name, line in self.lines.items()}
+    def kept(self, cells: Container[str]) -> dict[str, dict[str, Any]]:
+        """What the journal should keep of these cells for a restart, a plain object for each."""
+        return {name: line.kept() for name, line in self.lines.items() if name in cells}
 
     def _until(self, now_s: float) -> list[Said]:
         last_s = self._now_s

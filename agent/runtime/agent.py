@@ -51,6 +51,7 @@ BATCH = 500
 """Messages between two commits, at most."""
 WAIT_S = 0.1
 """How long the worker waits for a first message: the pace at which time passes in the pipeline."""
+ANNOUNCE_EVERY_S = 1.0
 STATE_EVERY_S = 30.0
 START_TEND_S = 5.0
 """So long after the start the journal is tended for the first time."""
@@ -110,6 +111,8 @@ class RunningAgent:
         self._notices: list[JournalNotice] = [*journal.opened, *last_words.find(journal.folder)]
         self._said_state_s = float("-inf")
         self._retied_s = 0.0
+        self._to_tell = True
+        self._announced_s = 0.0
         self._shed_told = 0
         self._stop = threading.Event()
         self._poisons: list[str] = []
@@ -150,12 +153,11 @@ class RunningAgent:
         self._report(self._notices, batch)
         self._notices.clear()
         if batch.worth_committing:
-            faults = self._keeper.commit(
-                batch, self._kept() if batch.events or batch.records else {}, self._stop
-            )
+            faults = self._keeper.commit(batch, self._kept(batch), self._stop)
             if faults is None:
                 return
             self._notices.extend(faults)
+            self._to_tell = True
         for arrival in batch.arrivals:
             self.link.acknowledge(arrival)
         if self._on_batch is not None and batch.worth_committing:
@@ -181,8 +183,13 @@ class RunningAgent:
             self.raise_(fault, batch)
 
     def _announce(self) -> None:
+        # The outbox is asked only where its answer may be another than last time, and now and then anyway.
+        now_s = time.monotonic()
+        if not self._to_tell and now_s - self._announced_s < ANNOUNCE_EVERY_S:
+            return
+        self._announced_s = now_s
         try:
-            self.announcer.step()
+            self._to_tell = self.announcer.step() > 0
         except JournalError as fault:
             self._keeper.judge(fault)
         self._notices.extend(self._outbox.take_faults())
@@ -269,6 +276,7 @@ class RunningAgent:
         return outcome
 
     def _published(self, published: Published, batch: Batch) -> None:
+        self._to_tell = True
         if published.generation != self.link.generation:
             return
         try:
@@ -304,6 +312,7 @@ class RunningAgent:
                 # We may speak again: what was refused is told now.
                 self._asked_again = self.announcer.refused
                 self._outbox.try_again()
+                self._to_tell = True
         return True
 
     def _do(self, chore: Chore, batch: Batch) -> None:
@@ -348,6 +357,7 @@ class RunningAgent:
                 "MQTT 3.1.1: a publish that the broker's access list forbids looks delivered, and a request "
                 "cannot expire on the broker; the agent's own expiry still holds"
             )
+        self._to_tell = True
         self.announcer.line_lost()
         self._said_state_s = float("-inf")
         for name in ("broker-lost", "broker-unreachable", *LINE_ALARMS.values()):
@@ -392,10 +402,12 @@ class RunningAgent:
             self.topics.alert("agent", code), last_words.alert_of(code, text, self.clock.now_s()), retain=True
         )
 
-    def _kept(self) -> Mapping[str, bytes]:
+    def _kept(self, batch: Batch) -> Mapping[str, bytes]:
+        # Of the cells where something happened: all of a large site at every commit would cost 50 ms.
+        cells = {record.cell for record in batch.records} | {event.cell for event in batch.events}
         return {
             f"cell/{name}": json.dumps(kept, separators=(",", ":")).encode()
-            for name, kept in self.pipeline.kept().items()
+            for name, kept in self.pipeline.kept(cells).items()
         }
 
     def _restore(self) -> None:
