@@ -12,6 +12,7 @@ import logging
 import queue
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 
 from agent import __version__
@@ -59,7 +60,13 @@ POISON = "poison"
 POISONS_KEPT = 16
 
 
-LINE_ALARMS: Mapping[str, str] = {"hung": "link-down", "tls": "tls-refused", "taken-over": "client-id-taken"}
+ASK_AGAIN_S = 15.0
+"""Between two tries to speak while the broker's access list is against us."""
+SHORT_S = 5.0
+FLAPS = 5
+FLAPS_WITHIN_S = 60.0
+"""A line that stood for less than `SHORT_S`, so often within so long: somebody takes it from us each time."""
+LINE_ALARMS: Mapping[str, str] = {"hung": "link-down", "tls": "tls-refused"}
 """How a line ended or failed, and the alarm that says so besides `broker-lost`."""
 
 
@@ -117,7 +124,13 @@ class RunningAgent:
         self._stop = threading.Event()
         self._poisons: list[str] = []
         self._began = False
-        self._asked_again = 0
+        self._refusing = self._retried = False
+        self._unheard = False
+        """Our own canary did not come back."""
+        self._refused_s: float | None = None
+        """When the broker last refused what we said, or when it was said again."""
+        self._line_up_s = float("-inf")
+        self._short: deque[float] = deque(maxlen=FLAPS)
 
     @property
     def _state_topic(self) -> str:
@@ -287,9 +300,32 @@ class RunningAgent:
             return
         if not taken:
             log.warning("the broker refused a record: its access list does not let the agent speak")
-            self.raise_(
-                self.trouble.lasting("acl-denied", True, "the broker refuses what the agent says"), batch
-            )
+            self._refused_s = time.monotonic()
+            self._refusing, self._retried = True, False
+            self._access(batch, "the broker refuses what the agent says")
+
+    def _access(self, batch: Batch, text: str = "") -> None:
+        denied = self._unheard or self._refusing
+        self.raise_(self.trouble.lasting("acl-denied", denied, text), batch)
+
+    def _try_access(self, now_s: float, batch: Batch) -> None:
+        """While the access list is against us: try again now and then, so that nobody has to restart us."""
+        if self._refused_s is None or now_s - self._refused_s < ASK_AGAIN_S or not self.link.connected:
+            return
+        self._refused_s = now_s
+        if self._unheard:
+            self.canary.send(now_s)
+        if self._refusing and not self._retried:
+            self._retried = True
+            self._outbox.try_again()
+            self._to_tell = True
+            self.announcer.line_lost()
+        elif self._refusing:
+            # What was refused was said again, and nobody objected.
+            self._refusing = self._retried = False
+            self._access(batch)
+        if not (self._unheard or self._refusing):
+            self._refused_s = None
 
     def _line_down(self, down: LinkDown, batch: Batch) -> None:
         self.announcer.line_lost()
@@ -298,8 +334,21 @@ class RunningAgent:
         name = LINE_ALARMS.get(down.kind)
         if name is not None:
             self.raise_(self.trouble.lasting(name, True, down.why), batch)
+        if down.kind == "taken-over" or self._flaps():
+            text = (
+                "the connection is lost right after it was made, again and again: another program connects "
+                f"with the client id {self.link.broker.client_id!r}, or the network is unfit"
+            )
+            self._happened("client-id-taken", text, batch)
         first = "broker-lost" if self.link.generation else "broker-unreachable"
         self.raise_(self.trouble.lasting(first, True, down.why), batch)
+
+    def _flaps(self) -> bool:
+        now_s = time.monotonic()
+        if now_s - self._line_up_s < SHORT_S:
+            self._short.append(now_s)
+        self._line_up_s = float("-inf")
+        return len(self._short) == FLAPS and now_s - self._short[0] < FLAPS_WITHIN_S
 
     def _is_canary(self, arrival: Arrival, batch: Batch) -> bool:
         ours = self.canary.heard(arrival.message.topic, arrival.message.payload)
@@ -307,12 +356,8 @@ class RunningAgent:
             return False
         batch.arrivals.append(arrival)
         if ours:
-            self.raise_(self.trouble.lasting("acl-denied", False), batch)
-            if self.announcer.refused != self._asked_again:
-                # We may speak again: what was refused is told now.
-                self._asked_again = self.announcer.refused
-                self._outbox.try_again()
-                self._to_tell = True
+            self._unheard = False
+            self._access(batch)
         return True
 
     def _do(self, chore: Chore, batch: Batch) -> None:
@@ -359,6 +404,7 @@ class RunningAgent:
             )
         self._to_tell = True
         self.announcer.line_lost()
+        self._line_up_s = time.monotonic()
         self._said_state_s = float("-inf")
         for name in ("broker-lost", "broker-unreachable", *LINE_ALARMS.values()):
             self.raise_(self.trouble.lasting(name, False), batch)
@@ -387,8 +433,10 @@ class RunningAgent:
             self._shed_told = self.link.shed
             self._happened("overload", text, batch)
         if self.canary.overdue(now):
+            self._unheard, self._refused_s = True, now
             text = "the agent does not hear what it says itself: look at the broker's access list"
-            self.raise_(self.trouble.lasting("acl-denied", True, text), batch)
+            self._access(batch, text)
+        self._try_access(now, batch)
         if not self.link.thread_alive():
             log.error("the network thread died; a new one begins")
             self.link.revive()

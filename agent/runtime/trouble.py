@@ -19,6 +19,7 @@ FADES_S = {
     "journal-readonly": 600.0,
     "journal-corrupt": 600.0,
     "overload": 60.0,
+    "client-id-taken": 60.0,
 }
 """Nobody tells of the end of these: they end when they were not told again for so long, seconds."""
 LASTING = frozenset({*HOUSEKEEPING, *FADES_S, *(name for names in ENDS.values() for name in names)})
