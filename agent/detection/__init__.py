@@ -1,1 +1,7 @@
-"""Detection: readings and events in, the stretch of readings of each dispense out. Pure."""
+"""Detection: readings and events in, the stretch of readings of each dispense out. Pure.
+
+The way through the room: `scale_watch` brings one scale's readings into order and asks the `gate` whether
+anything happens; `triggers` keeps what the controller told and `placing` brings it to the scale's clock;
+`detector` decides when a dispense is due; `carving` cuts its readings out by what `curve` and `disturbances`
+see in them; `seen` finds what nobody told of; `naming` says whose it was; a `window` leaves.
+"""

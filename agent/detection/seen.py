@@ -7,7 +7,7 @@ import numpy as np
 from agent.contract.plan import Cell
 from agent.detection.carving import Found, by_curve, room_around
 from agent.detection.curve import in_blocks
-from agent.detection.gate import BLOCK_S, Activity
+from agent.detection.gate import Activity
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed
 from agent.detection.scale_watch import ScaleWatch, Taken
@@ -112,8 +112,13 @@ def _onset_s(watch: ScaleWatch, activity: Activity) -> float:
     if not rest.size:
         return activity.from_s
     band_g = max(2.2 * watch.limits.resolution_g, 5.0 * watch.gate.noise_g)
-    moving = t[np.abs(mass - np.median(rest)) > band_g]
-    return float(moving[0]) - BLOCK_S if moving.size else activity.from_s
+    off_g = np.abs(mass - np.median(rest))
+    moving = np.flatnonzero(off_g > band_g)
+    if not moving.size:
+        return activity.from_s
+    # On a coarse scale the first steps stay within the band: it moves from the last one at rest on.
+    resting = np.flatnonzero(off_g[: moving[0]] < 0.3 * band_g)
+    return float(t[resting[-1]]) if resting.size else activity.from_s
 
 
 def _unexplained(watch: ScaleWatch, from_s: float, to_s: float) -> list[tuple[float, float, float]]:
