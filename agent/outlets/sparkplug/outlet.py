@@ -24,7 +24,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from agent.broker.client import Address, Message, make_client
 from agent.contract.plan import Plan
-from agent.contract.records import Record
+from agent.contract.records import Check, Record
 from agent.journal.errors import JournalBusy, JournalFull
 from agent.journal.outbox import OutletView
 from agent.journal.rows import Row
@@ -283,7 +283,7 @@ class SparkplugOutlet:
         rows = self._view.pending(AT_ONCE)
         for row in rows:
             record = _record(row)
-            if record is not None:
+            if record is not None and not _from_paper(record):
                 self._tell_one(line, record, historical=row.seq <= self._born_through)
         if rows:
             self._view.settle_rows(rows)
@@ -319,10 +319,10 @@ class SparkplugOutlet:
                 rows += view.records(kind, cell.name, limit=1, newest_first=True)
             for gun in cell.guns:
                 for kind in GUN_SERIES:
-                    rows += view.records(kind, cell.name, gun.name, limit=1, newest_first=True)
+                    rows += view.records(kind, cell.name, gun.name, limit=1, newest_first=True, by_time=True)
         for row in sorted(rows, key=lambda row: row.seq):
             record = _record(row)
-            if record is not None:
+            if record is not None and not _from_paper(record):
                 image.take(record)
 
     def _stored_bd_seq(self) -> int | None:
@@ -331,6 +331,11 @@ class SparkplugOutlet:
 
     def _now_ms(self) -> int:
         return round(self._now_s() * 1000)
+
+
+def _from_paper(record: Record) -> bool:
+    """Whether this is a check of a paper history: long past, and no news for SCADA."""
+    return isinstance(record, Check) and record.source == "imported"
 
 
 def _record(row: Row) -> Record | None:
