@@ -60,8 +60,10 @@ def next_state(state: AlarmState, event: AlarmEvent, active: bool) -> AlarmState
 
 
 def beyond(value: float, limit: float, deadband: float, was_beyond: bool) -> bool:
-    """Whether a value is beyond a high limit, with a deadband: true from `limit` up, false again from
-    `limit - deadband` down, and what it was in between. All in the value's own unit.
+    """Whether a value is beyond a high limit, with a deadband.
+
+    True from `limit` up, false again from `limit - deadband` down, and what it was in between. All in the
+    value's own unit.
     """
     if was_beyond:
         return value > limit - deadband

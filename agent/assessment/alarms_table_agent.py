@@ -124,7 +124,6 @@ AGENT_ALARMS: tuple[AlarmKind, ...] = (
         "Look whether the broker runs; the agent keeps trying.",
         on_delay_s=5.0,
         off_delay_s=5.0,
-        suppressed_by=(),
     ),
     AlarmKind(
         "broker-unreachable",

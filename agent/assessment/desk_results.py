@@ -27,6 +27,8 @@ from agent.contract.times import epoch_s
 WEAR_DEADBAND_PCT = 1.0
 KEPT_UNCERTAINTIES = 64
 KEPT_BALANCES = 32
+ALL_WELL = "flow-right"
+"""The cause that says: nothing is wrong with the flow."""
 
 
 class Results:
@@ -200,7 +202,3 @@ class Results:
 def _is_worn(wear: Wear, was: bool) -> bool:
     grown = wear.change_pct if wear.pattern in ("drift", "step") else None
     return grown is not None and beyond(grown, wear.limit_pct, WEAR_DEADBAND_PCT, was)
-
-
-ALL_WELL = "flow-right"
-"""The cause that says: nothing is wrong with the flow."""

@@ -11,11 +11,6 @@ from types import MappingProxyType
 
 from agent.contract.plan import Fluid
 
-LOWEST_C = 5.0
-"""The tables begin here."""
-HIGHEST_C = 40.0
-"""The tables end here."""
-
 _TEMPERATURES_C = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0)
 
 _HEOS = "CoolProp 6.8 HEOS (Lemmon & Span 2006, J. Chem. Eng. Data 51, 785)"

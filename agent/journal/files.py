@@ -38,7 +38,11 @@ def make_file(path: Path) -> None:
 
 def sync_folder(folder: Path) -> None:
     """Make names in a folder durable: a new file that only the cache knows is gone after a power cut."""
-    handle = os.open(folder, os.O_RDONLY)
+    _sync(folder)
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:
@@ -48,8 +52,8 @@ def sync_folder(folder: Path) -> None:
 def set_aside(path: Path, wall_ns: int) -> Path:
     """Rename a damaged journal together with its write-ahead log; returns the new name.
 
-    The write-ahead log belongs to it: without it, rows that were committed are lost. The newest five are
-    kept.
+    The write-ahead log belongs to it: without it, rows that were committed are lost. The newest
+    `SET_ASIDE_KEPT` are kept.
     """
     stamp = datetime.fromtimestamp(wall_ns / 1e9, tz=UTC).strftime("%Y%m%dT%H%M%S")
     target = path.with_name(f"{path.name}.damaged-{stamp}")
@@ -85,10 +89,10 @@ def _forget_oldest(path: Path) -> None:
 
 
 def back_up(database: Database, target: Path) -> None:
-    """A consistent copy by SQLite's own backup, also while the agent writes; it takes its name only when
-    whole.
+    """A consistent copy by SQLite's own backup, also while the agent writes.
 
-    Copying the file by other means loses what still stands in the write-ahead log.
+    It takes its name only when it is whole. Copying the file by other means loses what still stands in the
+    write-ahead log.
     """
     partial = target.with_name(f"{target.name}.partial")
     try:
@@ -97,11 +101,7 @@ def back_up(database: Database, target: Path) -> None:
         with closing(sqlite3.connect(partial)) as copy:
             database.connection.backup(copy, pages=256, sleep=0.01)
             copy.execute("PRAGMA journal_mode = DELETE")
-        handle = os.open(partial, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        _sync(partial)
         partial.replace(target)
         sync_folder(target.parent)
     except sqlite3.Error as fault:
@@ -140,11 +140,7 @@ def restore(backup: Path, state_dir: Path) -> Path:
     except sqlite3.Error as fault:
         partial.unlink(missing_ok=True)
         raise translated(fault, f"restore from {backup}") from fault
-    handle = os.open(partial, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    _sync(partial)
     partial.rename(path)
     sync_folder(state_dir)
     return path

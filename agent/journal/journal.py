@@ -204,8 +204,7 @@ class Journal(JournalReader):
         self._view(outlet, lambda view: view.set_aside(row, why))
 
     def mend_times(self, boot_id: str, offset_s: float) -> int:
-        """Give the records of a boot, written while the clock was wrong by `offset_s`, their time once and
-        for all.
+        """Give the records of a boot, written while the clock was wrong, their time once and for all.
 
         `offset_s` is true time less the time that the clock showed, seconds. Only times that stood on the
         wrong clock are moved. Returns how many records may be sent now.
@@ -233,8 +232,9 @@ class Journal(JournalReader):
         back_up(self.database, path)
 
     def close(self) -> None:
-        """End the run cleanly, empty the write-ahead log, let another agent in. Harmless when closed
-        already.
+        """End the run cleanly, empty the write-ahead log, let another agent in.
+
+        Harmless when it is closed already.
         """
         try:
             if self.database.is_open:

@@ -9,8 +9,9 @@ MIB = 1024 * 1024
 
 @dataclass(frozen=True, slots=True)
 class JournalLimits:
-    """Bounds of the journal. Sizes are bytes; what every outlet has taken is let go, oldest first, above
-    them.
+    """Bounds of the journal, sizes in bytes.
+
+    Above them what every outlet has taken is let go, oldest first.
     """
 
     keep_rows: int = 1_000_000

@@ -21,8 +21,9 @@ class FolderLock:
         self._owner = folder / "journal.owner"
 
     def take(self) -> None:
-        """Raises JournalLocked where another process holds it, JournalReadOnly where the folder is not
-        writable.
+        """Lock the folder.
+
+        Raises JournalLocked where another process holds it, JournalReadOnly where the folder is not writable.
         """
         try:
             self._lock.acquire(timeout=0)

@@ -5,8 +5,6 @@ What the record says stays as it was said, under its checksum; only the point's 
 
 from __future__ import annotations
 
-import time
-
 from agent.journal.database import Database
 from agent.journal.outbox import joined, read_ranges, write_ranges
 from agent.journal.stamp import Stamp
@@ -63,7 +61,7 @@ def mend_earlier(database: Database, now: Stamp, outlet: str) -> int:
             why = "written while the clock was not set, in an earlier boot: its time is not known"
             cursor.executemany(
                 "INSERT OR REPLACE INTO set_aside VALUES (?, ?, ?, ?)",
-                [(outlet, seq, why, time.time_ns()) for seq in others],
+                [(outlet, seq, why, now.wall_ns) for seq in others],
             )
             ranges = [*read_ranges(cursor, outlet), *((seq, seq) for seq in others)]
             write_ranges(cursor, outlet, joined(ranges))

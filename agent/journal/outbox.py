@@ -1,5 +1,4 @@
-"""The journal as an outbox: which records an outlet has still to forward, in order, each checked before it
-leaves.
+"""The journal as an outbox: which records an outlet has still to forward, in order, each checked.
 
 An outlet that only moves forward has one settled range, from the beginning to its cursor. After a long
 outage it may forward new records while it still drains the old ones: then there is a second range, and the

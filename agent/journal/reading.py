@@ -17,7 +17,8 @@ from agent.journal.packing import unpacked
 from agent.journal.rows import EVENT_COLUMNS, EVENTS_FROM, RECORD_COLUMNS, RECORDS_FROM, EventRow, Row
 
 FILE_NAME = "journal.db"
-_FREQUENT = "('gun_opened', 'gun_closed')"
+FREQUENT = ("gun_opened", "gun_closed")
+"""Kinds of event that come with every shot. The index of the rare ones leaves them out (schema_v1.sql)."""
 
 
 class JournalReader:
@@ -32,8 +33,9 @@ class JournalReader:
 
     @classmethod
     def of_folder(cls, state_dir: Path) -> Self:
-        """A reader of the journal in a state folder; nothing is changed. Raises JournalIoError where there
-        is none.
+        """A reader of the journal in a state folder; nothing is changed.
+
+        Raises JournalIoError where there is none.
         """
         path = state_dir / FILE_NAME
         if not path.exists():
@@ -73,8 +75,10 @@ class JournalReader:
         after_seq: int = 0,
         by_time: bool = False,
     ) -> list[Row]:
-        """Records in the order in which they were written, or by their own time where `by_time`: what was
-        imported from paper is older than it was written. `since` is epoch seconds of the record's own time.
+        """Records in the order in which they were written, or by their own time where `by_time`.
+
+        What was imported from paper is older than it was written. `since` is epoch seconds of the record's
+        own time.
         """
         wheres: list[str] = ["r.seq > ?"]
         values: list[Any] = [after_seq]
@@ -147,8 +151,8 @@ class JournalReader:
             if wanted is not None:
                 wheres.append(f"r.{column} = ?")
                 values.append(wanted)
-        if kind is not None and kind not in _FREQUENT:
-            wheres.append(f"r.kind NOT IN {_FREQUENT}")  # lets SQLite use the index of the rare ones
+        if kind is not None and kind not in FREQUENT:
+            wheres.append(f"r.kind NOT IN {FREQUENT!r}")  # lets SQLite use the index of the rare ones
         if since is not None:
             wheres.append("r.t_ns >= ?")
             values.append(round(since * 1000) * 1_000_000)
@@ -179,8 +183,9 @@ class JournalReader:
         return [(str(topic), bytes(payload), str(code), str(fault)) for topic, payload, code, fault in rows]
 
     def head(self) -> tuple[int, str]:
-        """The place and the hash (hexadecimal) of the newest record: keep it elsewhere, and `verify`
-        against it.
+        """The place and the hash (hexadecimal) of the newest record.
+
+        Keep them elsewhere, and `verify` against them.
         """
         seq, last = self.database.read("SELECT last_seq, last_hash FROM chains WHERE name = 'records'")[0]
         return int(seq), bytes(last).hex()

@@ -34,9 +34,7 @@ class Tended:
 
     pruned: Pruned
     conditions: Mapping[str, str]
-    """Alarms whose condition holds now, with a sentence each: `disk-filling`, `disk-full`,
-    `outbox-filling`.
-    """
+    """By alarm whose condition holds now, a sentence: `disk-filling`, `disk-full`, `outbox-filling`."""
     faults: tuple[Fault, ...]
     """What happened once and has to be told: `records-lost`, damaged rows."""
 

@@ -72,8 +72,23 @@ class Row:
 
     @property
     def said(self) -> tuple[Any, ...]:
-        """What the checksum and the chain cover."""
-        return record_said(self)
+        """What the checksum and the chain cover: everything but its place."""
+        return (
+            self.id,
+            self.kind,
+            self.cell,
+            self.gun,
+            self.at,
+            self.point_ns,
+            self.body,
+            self.version,
+            self.config,
+            self.boot_id,
+            self.monotonic_ns,
+            self.wall_ns,
+            int(self.time_trusted),
+            self.evidence_sha,
+        )
 
     def is_intact(self) -> bool:
         """Whether the row says what was written: its checksum fits."""
@@ -112,8 +127,21 @@ class EventRow:
 
     @property
     def said(self) -> tuple[Any, ...]:
-        """What the checksum and the chain cover."""
-        return event_said(self)
+        """What the checksum and the chain cover: everything but its place."""
+        return (
+            self.id,
+            self.kind,
+            self.cell,
+            self.gun,
+            self.t_ns,
+            self.body,
+            self.version,
+            self.config,
+            self.boot_id,
+            self.monotonic_ns,
+            self.wall_ns,
+            int(self.time_trusted),
+        )
 
     def is_intact(self) -> bool:
         """Whether the row says what was written: its checksum fits."""
@@ -125,44 +153,6 @@ class EventRow:
         kind = _EVENT_TYPES[body.pop("type")]
         known = {member.name for member in fields(kind)}
         return kind(**{name: value for name, value in body.items() if name in known})
-
-
-def record_said(row: Any) -> tuple[Any, ...]:
-    """Everything a record's row says but its place."""
-    return (
-        row.id,
-        row.kind,
-        row.cell,
-        row.gun,
-        row.at,
-        row.point_ns,
-        row.body,
-        row.version,
-        row.config,
-        row.boot_id,
-        row.monotonic_ns,
-        row.wall_ns,
-        int(row.time_trusted),
-        row.evidence_sha,
-    )
-
-
-def event_said(row: Any) -> tuple[Any, ...]:
-    """Everything an event's row says but its place."""
-    return (
-        row.id,
-        row.kind,
-        row.cell,
-        row.gun,
-        row.t_ns,
-        row.body,
-        row.version,
-        row.config,
-        row.boot_id,
-        row.monotonic_ns,
-        row.wall_ns,
-        int(row.time_trusted),
-    )
 
 
 def event_key(event: Event) -> str:

@@ -204,11 +204,13 @@ def insert_record(cursor: sqlite3.Cursor, run: int, row: Row) -> None:
         row.body,
         run,
         row.monotonic_ns,
+        row.wall_ns,
+        int(row.time_trusted),
+        row.evidence_sha,
+        row.crc,
+        row.hash,
     )
-    more = (row.wall_ns, int(row.time_trusted), row.evidence_sha, row.crc, row.hash)
-    cursor.execute(
-        "INSERT INTO records VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (*values, *more)
-    )
+    cursor.execute("INSERT INTO records VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", values)
 
 
 def insert_event(cursor: sqlite3.Cursor, run: int, row: EventRow) -> None:
@@ -224,9 +226,11 @@ def insert_event(cursor: sqlite3.Cursor, run: int, row: EventRow) -> None:
         run,
         row.monotonic_ns,
         row.wall_ns,
+        int(row.time_trusted),
+        row.crc,
+        row.hash,
     )
-    more = (int(row.time_trusted), row.crc, row.hash)
-    cursor.execute("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (*values, *more))
+    cursor.execute("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", values)
 
 
 def close_chains(cursor: sqlite3.Cursor, ends: Mapping[str, tuple[int, bytes]]) -> None:

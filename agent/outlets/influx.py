@@ -21,9 +21,9 @@ from typing import Any, Literal
 from agent.journal.errors import Fault, JournalBusy, JournalFull
 from agent.journal.outbox import OutletView
 from agent.journal.rows import Row
-from agent.outlets.cursor import Lane, Lanes
 from agent.outlets.influx_errors import Failure, failure_of
 from agent.outlets.influx_patience import Patience, State
+from agent.outlets.lanes import Lane, Lanes
 from agent.outlets.line_protocol import lines_of
 
 log = logging.getLogger(__name__)

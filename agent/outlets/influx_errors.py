@@ -3,10 +3,9 @@
 | answer | meaning | what follows |
 | --- | --- | --- |
 | 2xx | taken | the rows are settled |
-| 400, 413, 422 | something in it will not be taken; the rest may have been | halve the batch, set the one
-row aside | | 401, 403, 404, other 4xx, 3xx | the token, the bucket or the address is wrong | hold
-everything, tell people | | 408, 425, 429, 5xx, no answer, no connection | not now | try again for ever, no
-sooner than Retry-After says |
+| 400, 413, 422 | something in it is never taken; the rest may have been | halve, set the one row aside |
+| 401, 403, 404, other 4xx, 3xx | token, bucket or address is wrong | hold everything, tell people |
+| 408, 425, 429, 5xx, no answer, no connection | not now | try for ever, no sooner than Retry-After says |
 """
 
 from __future__ import annotations

@@ -50,8 +50,9 @@ class Patience:
         return faults + self._noted(ok=True)
 
     def later(self, failure: Failure, now_s: float) -> tuple[float, list[Fault]]:
-        """It cannot take anything now: (seconds to wait, what to tell). Waits double, with jitter, up to 8
-        s.
+        """It cannot take anything now: (seconds to wait, what to tell).
+
+        Waits double, with jitter, up to `LONGEST_WAIT_S`.
         """
         faults = self._noted(ok=False, why=failure.text)
         since_s = self._failing(now_s)

@@ -34,10 +34,6 @@ class Around:
         """Remember a temperature."""
         self._temperature = reading
 
-    def last_pressure_bar(self) -> float | None:
-        """The last pressure heard."""
-        return self._pressures[-1][1] if self._pressures else None
-
     def temperature_c(self, at_s: float) -> float | None:
         """The fluid's temperature at a time (arrival clock), None where none is recent enough."""
         last = self._temperature

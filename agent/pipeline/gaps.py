@@ -1,5 +1,6 @@
-"""What is missing of the input, as far as anybody can know: numbered readings that never came, and dispenses
-that the controller told and no scale showed.
+"""What is missing of the input, as far as anybody can know.
+
+Numbered readings that never came, and dispenses that the controller told and no scale showed.
 """
 
 from __future__ import annotations

@@ -9,9 +9,9 @@ import pytest
 from made_records import make_dispense
 
 from agent.journal.journal import Journal
-from agent.outlets.cursor import Lanes
 from agent.outlets.influx_errors import Failure, failure_of
 from agent.outlets.influx_patience import Patience
+from agent.outlets.lanes import Lanes
 
 
 def answered(status: int, body: str = "said so", headers: dict[str, str] | None = None) -> Failure | None:
