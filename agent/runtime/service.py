@@ -12,6 +12,7 @@ from agent.contract.topics import Topics
 from agent.journal.errors import Fault, JournalError
 from agent.runtime import last_words, service_manager
 from agent.runtime.agent import WorkerFailed
+from agent.runtime.bell import Bell
 from agent.runtime.clock import SystemClock
 from agent.runtime.happenings import OutletFault
 from agent.runtime.showing import Showing
@@ -37,6 +38,8 @@ LATE_S = 10.0
 STUCK_S = 25.0
 """One that has not for so long is stuck: the process ends, and the service manager starts another."""
 LOOK_S = 1.0
+TIMETABLE_S = 5.0
+"""The timetable is looked at this often, and at once when the bell rings."""
 STOPS_WITHIN_S = 4.0
 
 
@@ -64,6 +67,8 @@ class Service:
             if site.sparkplug is not None:
                 self._outlets["sparkplug"] = sparkplug_of(site.sparkplug, site, self.journal)
             self._timetable = Timetable(site.plan, time.monotonic())
+            self._rung = threading.Event()
+            self._bell = Bell(site.plan, self._rung.set)
             # People and SCADA are told of what happens from now on; databases and listeners get the history
             # too.
             from_now_on = ("people", "sparkplug")
@@ -85,11 +90,13 @@ class Service:
         shown = self._show(threads, stop)
         for thread in [*threads, *shown]:
             thread.start()
+        self._bell.start()
         service_manager.tell("READY=1")
         try:
             self._look_after(threads, stop)
         finally:
             service_manager.tell("STOPPING=1")
+            self._bell.stop()
             deadline = time.monotonic() + STOPS_WITHIN_S
             for thread in [*threads, *shown]:
                 thread.join(max(0.1, deadline - time.monotonic()))
@@ -126,12 +133,15 @@ class Service:
 
     def _look_after(self, threads: list[threading.Thread], stop: threading.Event) -> None:
         period_s = service_manager.watchdog_period_s()
-        fed_s = float("-inf")
+        fed_s = looked_s = float("-inf")
         while not stop.wait(LOOK_S):
             now_s = time.monotonic()
             stuck_s = now_s - self.agent.last_turn_monotonic_s
-            for chore in self._timetable.due(self.agent.clock.now_s(), now_s):
-                self.agent.link.inbox.put(chore)
+            if self._rung.is_set() or now_s - looked_s >= TIMETABLE_S:
+                self._rung.clear()
+                looked_s = now_s
+                for chore in self._timetable.due(self.agent.clock.now_s(), now_s):
+                    self.agent.link.inbox.put(chore)
             dead = [thread.name for thread in threads if not thread.is_alive()]
             if dead:
                 log.critical("a thread died: %s; ending", ", ".join(dead))

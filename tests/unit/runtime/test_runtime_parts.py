@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 import socket
+import threading
 import time
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,7 @@ import pytest
 from agent.contract.plan import Cell, Gun, Plan, Scale, Shift
 from agent.contract.topics import Topics
 from agent.runtime import service_manager
+from agent.runtime.bell import Bell
 from agent.runtime.canary import PATIENCE_S, Canary
 from agent.runtime.clock import SystemClock
 from agent.runtime.timetable import Timetable
@@ -181,3 +183,26 @@ def test_the_service_manager_hears_us(tmp_path: Path, monkeypatch: pytest.Monkey
     assert not service_manager.tell("READY=1")
     monkeypatch.setenv("WATCHDOG_USEC", "30000000")
     assert service_manager.watchdog_period_s() == 15.0
+
+
+def test_the_bell_rings_before_every_shift_check_in_the_sites_zone() -> None:
+    shifts = (
+        Shift("early", (0, 1, 2, 3, 4), "06:00", 30.0, "hull"),
+        # Lead and room for the canary reach into the day before.
+        Shift("night", (0,), "00:10", 30.0, "hull"),
+    )
+    moments = Bell(plan(*shifts), lambda: None).moments()
+    assert moments["before early in dock"] == "cron[day_of_week='mon,tue,wed,thu,fri', hour='5', minute='28']"
+    assert moments["before night in dock"] == "cron[day_of_week='sun', hour='23', minute='38']"
+    assert "hour='3'" in moments["backup"]
+
+
+def test_the_bell_starts_rings_and_stops() -> None:
+    rung = threading.Event()
+    bell = Bell(plan(), rung.set)
+    bell.start()
+    try:
+        bell._scheduler.modify_job(bell._scheduler.get_jobs()[0].id, next_run_time=datetime.now(UTC))
+        assert rung.wait(5.0)
+    finally:
+        bell.stop()
