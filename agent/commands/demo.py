@@ -6,6 +6,7 @@ import argparse
 import logging
 import shutil
 import sys
+import textwrap
 import threading
 import time
 from collections.abc import Sequence
@@ -18,7 +19,8 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
-from agent.commands.tables import balance_line, checks_table, console, number, release_lines
+from agent.commands.local_time import LocalTime
+from agent.commands.tables import balance_line, checks_table, console, number, release_lines, word
 from agent.contract.inputs import ControllerEvent
 from agent.contract.records import Advice, Balance, Check, Dispense, Record, Release, Request
 from agent.contract.times import rfc3339
@@ -33,6 +35,8 @@ SPEED = 45.0
 """Simulated seconds in one second: as fast as leaves every reading its place on one slow core."""
 STARTS_S = datetime(2026, 3, 2, 3, 29, 50, tzinfo=UTC).timestamp()
 """A Monday, 05:29:50 in the demo's time zone: ten seconds before the check is asked for."""
+ZONE = "Europe/Helsinki"
+"""The demo's time zone: times are told on the clock of its wall."""
 LONGEST_S = 60.0
 """Wall time after which the demo gives up."""
 
@@ -41,6 +45,16 @@ OPENING = (
     "move: local codes, safety data sheets and licensed practice come first. The agent never opens a valve; "
     "it asks, and the controller's interlocks decide."
 )
+
+
+EXAMPLES = """\
+examples:
+  shotgram demo                 ten seconds; then open demo-output/report.html
+  shotgram demo --speed 15      slower, to watch it
+  shotgram demo --json | head   every record the agent made
+  shotgram history --config demo-output/demo.toml    what its journal holds
+
+"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -52,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--speed", type=float, default=SPEED, metavar="N", help="times real time (default: %(default)g)"
     )
     parser.add_argument("--json", action="store_true", help="every record as a line of JSON, nothing else")
-    parser.epilog = OPENING
+    parser.epilog = EXAMPLES + textwrap.fill(OPENING, 79)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -79,6 +93,7 @@ class Story:
         self._as_json = as_json
         self._held_told = False
         self._began_s = time.monotonic()
+        self._local = LocalTime(ZONE)
 
     def say(self, text: str | Text) -> None:
         """A line for people."""
@@ -89,10 +104,9 @@ class Story:
         """What the agent heard and said, in order; called in its thread."""
         for told in batch.events:
             if isinstance(told, ControllerEvent) and told.event == "needle_set":
-                self.say(
-                    f"{rfc3339(told.t_s)[11:19]}  the technician (simulated) turned the needle of {told.gun} "
-                    f"to {number(told.setting)}"
-                )
+                at = self._local.clock(rfc3339(told.t_s))
+                turned = f"turned the needle of {told.gun} to {number(told.setting)}"
+                self.say(f"{at}  the technician (simulated) {turned}")
         for record in batch.records:
             self.records.append(record)
             if self._as_json:
@@ -113,7 +127,7 @@ class Story:
         changed = {check.gun: check for check in checks if first[check.gun] is not check}
         if changed:
             self._out.print(checks_table(list(changed.values()), "After the knob was turned"))
-        for line in _last_words(self.records):
+        for line in _last_words(self.records, self._local):
             self._out.print(line)
         wall_s = time.monotonic() - self._began_s
         self._out.print(f"\nDone in {wall_s:.1f} s. Report: {folder / 'report.html'}")
@@ -121,7 +135,8 @@ class Story:
             self._out.print("The job was not released in time: this demo failed.")
 
     def _tell(self, record: Record) -> None:
-        at = record.at[11:19]
+        # A shot is told once the scale has settled; it belongs where it was sprayed.
+        at = self._local.clock(record.ended_at if isinstance(record, Dispense) else record.at)
         match record:
             case Request():
                 self._out.print(
@@ -136,30 +151,32 @@ class Story:
                     f"{number(record.mass_g)} g, {flow}{flags}"
                 )
             case Check():
-                self._out.print(Text(f"{at}  {record.gun}: {record.verdict}. {record.reason}"))
+                judged = Text(f"{at}  {record.gun}: ").append(word(record.verdict))
+                self._out.print(judged.append(f"  {record.reason}"))
             case Balance():
                 self._out.print(Text(f"{at}  ").append(balance_line(record)))
             case Advice() if record.change or record.advised:
                 self._out.print(Text(f"{at}  {record.gun}: {record.reason}"))
             case Release() if record.state == "released":
                 self.released.set()
-                self._out.print(f"{at}  {record.setup} is released")
+                self._out.print(Text(f"{at}  {record.setup} is ").append(word("released")))
             case Release() if not self._held_told:
                 self._held_told = True
-                self._out.print(f"{at}  {record.setup} is held until every gun has passed")
+                held = Text(f"{at}  {record.setup} is ").append(word("held"))
+                self._out.print(held.append(" until every gun has passed"))
             case _:
                 pass
         if isinstance(record, Release) and record.state == "released":
             self.released.set()
 
 
-def _last_words(records: Sequence[Record]) -> list[Text]:
+def _last_words(records: Sequence[Record], local: LocalTime) -> list[Text]:
     lines: list[Text] = []
     releases = [record for record in records if isinstance(record, Release)]
     balances = [record for record in records if isinstance(record, Balance)]
     lines += [balance_line(balance) for balance in balances[-1:]]
     for release in releases[-1:]:
-        lines += release_lines(release)
+        lines += release_lines(release, local)
     return lines
 
 

@@ -14,6 +14,8 @@ from zoneinfo import ZoneInfo
 
 from agent.commands.configuration import WRONG, load_or_complain
 from agent.commands.history_tables import print_history
+from agent.commands.local_time import LocalTime
+from agent.commands.progress import progress
 from agent.commands.tables import console
 from agent.journal.errors import JournalError
 from agent.journal.reading import JournalReader
@@ -37,7 +39,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     form.add_argument("--json", action="store_true", help="whole records, one line of JSON each")
     form.add_argument("--csv", action="store_true", help="one table of plain values")
     other = parser.add_argument_group("instead of the history")
-    other.add_argument("--shot", metavar="ID", help="one dispense with its uncertainty budget")
+    other.add_argument(
+        "--shot",
+        metavar="ID",
+        help="one dispense with its uncertainty budget; the beginning of its id is enough",
+    )
     other.add_argument(
         "--verify", action="store_true", help="has any record been changed, removed or reordered?"
     )
@@ -58,7 +64,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.epilog = (
         "examples:\n  shotgram history --config F --gun upper --last 50\n"
-        "  shotgram history --config F --shot dispense-0123456789abcdef0123\n"
+        "  shotgram history --config F --shot 4dfc92cb\n"
         "  shotgram history --config F --kind check --csv > checks.csv\n"
         "  shotgram history --config F --verify"
     )
@@ -77,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         with JournalReader.of_folder(site.state_dir) as journal:
             since_s = _since(args.since, site.plan.timezone)
-            return work(journal, args, since_s)
+            return work(journal, args, since_s, LocalTime(site.plan.timezone))
     except JournalError as fault:
         print(f"shotgram history: {fault}", file=sys.stderr)
         return 1
@@ -86,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
         return WRONG
 
 
-Work = Callable[[JournalReader, argparse.Namespace, float | None], int]
+Work = Callable[[JournalReader, argparse.Namespace, float | None, LocalTime], int]
 
 
 def _work_of(args: argparse.Namespace) -> Work:
@@ -99,7 +105,9 @@ def _work_of(args: argparse.Namespace) -> Work:
     return _history
 
 
-def _history(journal: JournalReader, args: argparse.Namespace, since_s: float | None) -> int:
+def _history(
+    journal: JournalReader, args: argparse.Namespace, since_s: float | None, local: LocalTime
+) -> int:
     kinds: Sequence[str] = args.kind or SHOWN
     rows: list[Row] = []
     for kind in kinds:
@@ -113,29 +121,43 @@ def _history(journal: JournalReader, args: argparse.Namespace, since_s: float | 
     elif args.csv:
         _print_csv(rows)
     else:
-        print_history(rows, kinds, console())
+        print_history(rows, kinds, console(), local)
     _tell_faults(journal)
     return 0
 
 
-def _shot(journal: JournalReader, args: argparse.Namespace, _since_s: float | None) -> int:
-    from agent.commands.history_tables import print_shot
+def _shot(journal: JournalReader, args: argparse.Namespace, _since_s: float | None, local: LocalTime) -> int:
+    from agent.commands.shot_table import print_shot
 
-    row = journal.record(args.shot)
-    if row is None or row.kind != "dispense":
-        print(f"shotgram history: the journal has no dispense {args.shot!r}", file=sys.stderr)
+    found = _dispenses_named(journal, args.shot)
+    if len(found) != 1:
+        what = "has no dispense" if not found else f"has {len(found)} dispenses"
+        print(f"shotgram history: the journal {what} {args.shot!r}", file=sys.stderr)
         return 1
+    row = found[0]
     if args.json:
         print(row.body)
     else:
-        print_shot(row, console())
+        print_shot(row, console(), local)
     return 0
 
 
-def _verify(journal: JournalReader, args: argparse.Namespace, _since_s: float | None) -> int:
+def _dispenses_named(journal: JournalReader, name: str) -> list[Row]:
+    """The dispenses whose id is this, or begins with it; two at most."""
+    begins = name if name.startswith("dispense-") else f"dispense-{name}"
+    ids = journal.database.read(
+        "SELECT id FROM records WHERE id >= ? AND id < ? ORDER BY id LIMIT 2", (begins, begins + "\x7f")
+    )
+    return [row for (one,) in ids if (row := journal.record(str(one))) is not None]
+
+
+def _verify(
+    journal: JournalReader, args: argparse.Namespace, _since_s: float | None, _local: LocalTime
+) -> int:
     from agent.journal.verify import verify
 
-    faults = verify(journal.database)
+    with progress("following the chain", None):
+        faults = verify(journal.database)
     seq, newest = journal.head()
     if args.json:
         told = [{"code": fault.code, "text": fault.text, "seq": fault.seq} for fault in faults]
@@ -150,18 +172,23 @@ def _verify(journal: JournalReader, args: argparse.Namespace, _since_s: float | 
     return 1 if faults else 0
 
 
-def _recompute(journal: JournalReader, args: argparse.Namespace, since_s: float | None) -> int:
+def _recompute(
+    journal: JournalReader, args: argparse.Namespace, since_s: float | None, _local: LocalTime
+) -> int:
     from agent.commands.recompute import recompute
 
     compared, differing = 0, 0
-    for result in recompute(journal, since_s):
-        compared += 1
-        differing += bool(result.differences)
-        if args.json:
-            print(json.dumps({"id": result.id, "differences": result.differences}))
-        else:
-            for member, (stored, again) in result.differences.items():
-                print(f"{result.id}: {member} was {stored}, is {again}")
+    stored = journal.database.one("SELECT count(*) FROM evidence") if since_s is None else None
+    with progress("computing again", stored, prints=True) as advance:
+        for result in recompute(journal, since_s):
+            compared += 1
+            differing += bool(result.differences)
+            if args.json:
+                print(json.dumps({"id": result.id, "differences": result.differences}))
+            else:
+                for member, (before, again) in result.differences.items():
+                    print(f"{result.id}: {member} was {before}, is {again}")
+            advance(1)
     if not args.json:
         print(f"{compared} shots computed again, {differing} differ")
     return 1 if differing else 0

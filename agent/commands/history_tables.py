@@ -1,24 +1,36 @@
-"""The journal's records as tables in the terminal."""
+"""The journal's records for people: figures as tables, sentences as sentences, times on the site's clock."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, TypeAlias
 
 from rich import box
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from agent.commands.tables import number, word
+from agent.commands.local_time import LocalTime
+from agent.commands.tables import alarm_state, number, short_id, word
 from agent.journal.rows import Row
 
-Body = dict[str, Any]
-Column = tuple[str, Callable[[Body], str | Text]]
+Body: TypeAlias = dict[str, Any]
+Show: TypeAlias = Callable[[Body], str | Text]
+WIDE = 100
+"""Columns a terminal must have for everything; a narrower one gets what matters most."""
 
 
-def _at(body: Body) -> str:
-    return str(body["at"])[:19].replace("T", " ")
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table, or one word of an entry."""
+
+    name: str
+    show: Show
+    right: bool = False
+    wide: bool = False
+    """Left out where the terminal is narrow."""
 
 
 def _half(body: Body) -> str:
@@ -26,12 +38,21 @@ def _half(body: Body) -> str:
     return number((high - low) / 2.0 if low is not None and high is not None else None)
 
 
-def _figure(member: str, digits: int = 2, *, sign: bool = False) -> Callable[[Body], str]:
-    return lambda body: number(body.get(member), digits, sign=sign)
+def _figure(name: str, member: str, digits: int = 2, *, sign: bool = False, wide: bool = False) -> Column:
+    return Column(name, lambda body: number(body.get(member), digits, sign=sign), right=True, wide=wide)
 
 
-def _text(member: str) -> Callable[[Body], str]:
-    return lambda body: str(body.get(member) or "-")
+def _text(name: str, member: str, *, wide: bool = False) -> Column:
+    return Column(name, lambda body: str(body.get(member) or "-"), wide=wide)
+
+
+def _word(name: str, member: str) -> Column:
+    return Column(name, lambda body: word(str(body.get(member) or "-")))
+
+
+def _verdict(body: Body) -> Text:
+    told = word(str(body.get("verdict") or "-"))
+    return told.append(" (paper)", style="dim") if body.get("source") == "imported" else told
 
 
 def _due(body: Body) -> str:
@@ -39,182 +60,162 @@ def _due(body: Body) -> str:
     return str(due["date"])[:10] if due else "-"
 
 
-def _word(member: str) -> Callable[[Body], Text]:
-    return lambda body: word(str(body.get(member) or "-"))
-
-
-COLUMNS: dict[str, tuple[str, tuple[Column, ...]]] = {
+TABLES: dict[str, tuple[str, tuple[Column, ...]]] = {
     "check": (
         "Checks",
         (
-            ("at (UTC)", _at),
-            ("cell", _text("cell")),
-            ("gun", _text("gun")),
-            ("setup", _text("setup")),
-            ("shots", lambda body: str(len(body["shots"]))),
-            ("mean g/min", _figure("mean_g_per_min")),
-            ("± 95 %", _half),
-            ("spread %", _figure("repeatability_pct")),
-            ("off target %", _figure("deviation_pct", sign=True)),
-            ("verdict", _word("verdict")),
+            _text("gun", "gun"),
+            _text("setup", "setup"),
+            Column("shots", lambda body: str(len(body["shots"]) or "-"), right=True, wide=True),
+            _figure("mean g/min", "mean_g_per_min"),
+            Column("± 95 %", _half, right=True, wide=True),
+            _figure("spread %", "repeatability_pct", wide=True),
+            _figure("off %", "deviation_pct", sign=True),
+            Column("verdict", _verdict),
         ),
     ),
     "balance": (
-        "Balance",
+        "Balance of the guns",
         (
-            ("at (UTC)", _at),
-            ("cell", _text("cell")),
-            ("setup", _text("setup")),
-            ("spread %", _figure("spread_pct")),
-            ("limit %", _figure("limit_pct", 1)),
-            ("off", _text("off")),
-            ("verdict", _word("verdict")),
+            _text("setup", "setup"),
+            _figure("spread %", "spread_pct"),
+            _figure("limit %", "limit_pct", 1),
+            _text("furthest off", "off"),
+            _word("verdict", "verdict"),
         ),
     ),
     "wear": (
         "Wear",
         (
-            ("at (UTC)", _at),
-            ("cell", _text("cell")),
-            ("gun", _text("gun")),
-            ("checks", lambda body: str(body["checks"])),
-            ("change %", _figure("change_pct", sign=True)),
-            ("pattern", _text("pattern")),
-            ("limit %", _figure("limit_pct", 1)),
-            ("due", _due),
-        ),
-    ),
-    "advice": (
-        "Advice",
-        (
-            ("at (UTC)", _at),
-            ("cell", _text("cell")),
-            ("gun", _text("gun")),
-            ("setting", _figure("setting")),
-            ("advised", _figure("advised")),
-            ("expected g/min", _figure("expected_g_per_min", 1)),
-            ("reason", _text("reason")),
-        ),
-    ),
-    "alert": (
-        "Alarms",
-        (
-            ("at (UTC)", _at),
-            ("cell", _text("cell")),
-            ("alarm", _text("name")),
-            ("priority", _text("priority")),
-            ("state", _text("state")),
-            ("what", _text("text")),
-        ),
-    ),
-    "cause": (
-        "Causes",
-        (
-            ("at (UTC)", _at),
-            ("cell", _text("cell")),
-            ("first", lambda body: body["ranked"][0]["code"] if body["ranked"] else "-"),
-            ("look at", lambda body: body["ranked"][0]["look_at"] if body["ranked"] else "-"),
-        ),
-    ),
-    "release": (
-        "Release",
-        (
-            ("at (UTC)", _at),
-            ("cell", _text("cell")),
-            ("setup", _text("setup")),
-            ("state", _word("state")),
-            ("until", _text("valid_until")),
-            ("reasons", lambda body: ", ".join(reason["code"] for reason in body["reasons"]) or "-"),
+            _text("gun", "gun"),
+            Column("checks", lambda body: str(body["checks"]), right=True),
+            _figure("change %", "change_pct", sign=True),
+            _text("pattern", "pattern"),
+            _figure("limit %", "limit_pct", 1, wide=True),
+            Column("due", _due),
         ),
     ),
     "dispense": (
         "Dispenses",
         (
-            ("at (UTC)", _at),
-            ("gun", _text("gun")),
-            ("purpose", _text("purpose")),
-            ("open s", _figure("open_s", 3)),
-            ("mass g", _figure("mass_g", 3)),
-            ("flow g/min", _figure("flow_g_per_min")),
-            ("quality", _word("quality")),
-            ("flags", lambda body: ", ".join(body["flags"]) or "-"),
-            ("id", _text("id")),
+            Column("gun", lambda body: str(body.get("gun") or "unknown")),
+            _text("purpose", "purpose"),
+            _figure("open s", "open_s", 3, wide=True),
+            _figure("mass g", "mass_g", 3, wide=True),
+            _figure("flow g/min", "flow_g_per_min"),
+            _word("quality", "quality"),
+            Column("id", lambda body: short_id(body["id"])),
+            Column("flags", lambda body: ", ".join(body["flags"]) or "-"),
         ),
     ),
     "request": (
-        "Requests",
+        "Checks asked for",
         (
-            ("at (UTC)", _at),
-            ("cell", _text("cell")),
-            ("gun", _text("gun")),
-            ("setup", _text("setup")),
-            ("shots", lambda body: str(body["shots"])),
-            ("why", _text("why")),
+            _text("gun", "gun"),
+            _text("setup", "setup"),
+            Column("shots", lambda body: str(body["shots"]), right=True),
+            _text("why", "why"),
         ),
     ),
 }
-"""Kind: title and columns."""
-RIGHT = {"g/min", "g", "%", "s", "shots", "checks", "setting", "advised"}
+"""Kinds whose records are figures: title and columns."""
 
 
-def print_history(rows: Sequence[Row], kinds: Sequence[str], out: Console) -> None:
-    """One table a kind, oldest first; a kind with no records says so."""
-    for kind in kinds:
-        title, columns = COLUMNS[kind]
-        mine = [row.payload for row in rows if row.kind == kind]
-        if not mine:
-            out.print(f"{title}: none yet")
-            continue
-        table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
-        for name, _ in columns:
-            table.add_column(name, justify="right" if name.split()[-1] in RIGHT else "left")
-        for body in mine:
-            table.add_row(*(value(body) for _, value in columns))
-        out.print(table)
+def _needle(body: Body) -> str:
+    now, advised = body.get("setting"), body.get("advised")
+    if advised is None:
+        return ""
+    return f"{number(now)} → {number(advised)} {body.get('unit', '')}" if now != advised else "leave it"
 
 
-def print_shot(row: Row, out: Console) -> None:
-    """One dispense: what was measured, and the uncertainty budget (JCGM 100)."""
-    body = row.payload
-    facts = Table(box=None, show_header=False, pad_edge=False)
-    for name in (
-        *(
-            "id",
-            "cell",
-            "gun",
-            "scale",
-            "setup",
-            "purpose",
-            "started_at",
-            "ended_at",
-            "open_s",
-            "open_s_from",
+def _causes(body: Body) -> list[str]:
+    return [
+        f"{number(100.0 * one['weight'], 0)} %  {one['code']}: {one['look_at']}" for one in body["ranked"]
+    ]
+
+
+ENTRIES: dict[str, tuple[str, tuple[Show, ...], Callable[[Body], list[str]]]] = {
+    "advice": (
+        "Advice for the needle",
+        (lambda body: str(body.get("gun") or "-"), _needle),
+        lambda body: [body["reason"]],
+    ),
+    "alert": (
+        "Alarms",
+        (
+            lambda body: str(body["name"]),
+            lambda body: f"{body['priority']} priority",
+            lambda body: alarm_state(body["state"]),
         ),
-        *("mass_g", "u_mass_g", "flow_g_per_min", "u_flow_g_per_min", "dof", "flow_low_g_per_min"),
-        *("flow_high_g_per_min", "flow_ml_per_min", "steady_flow_g_per_min", "evaporation_g_per_s"),
-        *("pot_pressure_bar", "fluid_c", "quality", "why_rejected", "flags", "n_readings"),
-    ):
-        value = body.get(name)
-        facts.add_row(
-            name, ", ".join(value) if isinstance(value, list) else "-" if value is None else str(value)
-        )
-    out.print(facts)
+        lambda body: [body["text"], f"→ {body['action']}"],
+    ),
+    "cause": ("Probable causes", (lambda body: str(body.get("setup") or ""),), _causes),
+    "release": (
+        "Release",
+        (lambda body: str(body["setup"]), lambda body: word(body["state"])),
+        lambda body: [f"{reason['text']} → {reason['remedy']}" for reason in body["reasons"]],
+    ),
+}
+"""Kinds whose records are sentences: title, what stands in the first line, the lines below it."""
+
+
+def print_history(rows: Sequence[Row], kinds: Sequence[str], out: Console, local: LocalTime) -> None:
+    """One table or list a kind, oldest first; a kind with no records says so."""
+    for kind in kinds:
+        mine = [row.payload for row in rows if row.kind == kind]
+        title = TABLES[kind][0] if kind in TABLES else ENTRIES[kind][0]
+        if not mine:
+            out.print(f"{title}: none yet\n")
+            continue
+        cells = {str(body["cell"]) for body in mine}
+        where = f" in cell {cells.pop()}" if len(cells) == 1 else ""
+        heading = f"{title}{where} (times in {local.zone})"
+        if kind in TABLES:
+            _print_table(heading, mine, TABLES[kind][1], out, local, with_cell=not where)
+        else:
+            _print_entries(heading, kind, mine, out, local, with_cell=not where)
+
+
+def _print_table(
+    heading: str,
+    bodies: Sequence[Body],
+    columns: Sequence[Column],
+    out: Console,
+    local: LocalTime,
+    *,
+    with_cell: bool,
+) -> None:
     table = Table(
-        title="Uncertainty budget of the flow (JCGM 100)",
-        box=box.SIMPLE_HEAD,
-        title_justify="left",
-        pad_edge=False,
+        title=heading, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False, padding=(0, 1, 0, 0)
     )
-    for name in ("contribution", "type", "u g/min", "share %", "degrees of freedom", "note"):
-        table.add_column(
-            name, justify="right" if name in {"u g/min", "share %", "degrees of freedom"} else "left"
-        )
-    lines = body.get("budget") or []
-    total = sum(line["u_g_per_min"] ** 2 for line in lines)
-    for line in sorted(lines, key=lambda line: -line["u_g_per_min"]):
-        share = 100.0 * line["u_g_per_min"] ** 2 / total if total > 0 else 0.0
-        dof = "infinite" if line["dof"] is None else f"{line['dof']:.1f}"
-        table.add_row(
-            line["source"], line["kind"], number(line["u_g_per_min"], 4), number(share, 1), dof, line["note"]
-        )
+    table.add_column("at", no_wrap=True)
+    shown = [column for column in columns if out.width >= WIDE or not column.wide]
+    if with_cell:
+        shown.insert(0, _text("cell", "cell"))
+    for column in shown:
+        table.add_column(column.name, justify="right" if column.right else "left", overflow="fold")
+    for body in bodies:
+        table.add_row(local.minute(body["at"]), *(column.show(body) for column in shown))
     out.print(table)
+    left_out = [column.name for column in columns if column not in shown]
+    if left_out:
+        out.print(Text(f"A terminal of {WIDE} columns shows also: {', '.join(left_out)}.\n", style="dim"))
+
+
+def _print_entries(
+    heading: str, kind: str, bodies: Sequence[Body], out: Console, local: LocalTime, *, with_cell: bool
+) -> None:
+    _, words, lines = ENTRIES[kind]
+    out.print(Text(heading, style="italic"))
+    for body in bodies:
+        first = Text(local.minute(body["at"]))
+        for show in ((lambda body: str(body["cell"])), *words) if with_cell else words:
+            told = show(body)
+            if told:
+                first.append("  ").append(told)
+        if kind == "release" and body.get("valid_until"):
+            first.append(f" until {local.minute(body['valid_until'])}")
+        out.print(first)
+        for line in lines(body):
+            out.print(Padding(Text(local.in_text(line)), (0, 0, 0, 4)))
+    out.print()

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from agent.commands.configuration import load_or_complain
+from agent.commands.local_time import LocalTime
+from agent.commands.progress import Advance, progress
 from agent.commands.tables import console, dispenses_table, print_results
 from agent.contract.records import Dispense, Record, to_json
 from agent.intake.capture import BadLine, read_capture
 from agent.pipeline.pipeline import Pipeline
+
+PORTION = 64 * 1024
+"""Progress is told after so many bytes."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -20,10 +26,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("capture", help="file written by `mosquitto_sub -F %%J`; - is standard input")
     parser.add_argument("--config", type=Path, required=True, metavar="F", help="configuration (TOML)")
     parser.add_argument("--json", action="store_true", help="every record as a line of JSON")
-    parser.epilog = (
-        "example:\n  mosquitto_sub -t 'plant/#' -F %J > capture.jsonl\n"
-        "  shotgram replay capture.jsonl --config config/two-gun-cell.toml"
-    )
+    parser.epilog = """\
+examples:
+  mosquitto_sub -t 'plant/#' -F %J > capture.jsonl       record a cell (Ctrl-C ends)
+  shotgram replay capture.jsonl --config cell.toml       what the agent makes of it
+  shotgram replay capture.jsonl --config cell.toml --json | grep '"check"'
+  gunzip -c capture.jsonl.gz | shotgram replay - --config cell.toml
+
+The same capture and configuration give the same bytes, every time.
+"""
 
 
 def run(args: argparse.Namespace) -> int:
@@ -33,17 +44,22 @@ def run(args: argparse.Namespace) -> int:
         return 2
     replay = Replay(Pipeline(site.plan))
     try:
-        with _opened(args.capture) as lines:
-            records = replay.records(lines)
-            if args.json:
-                for record in records:
+        with (
+            _opened(args.capture) as (lines, size),
+            progress("replaying", size, prints=args.json) as advance,
+        ):
+            told: list[Record] = []
+            for record in replay.records(_counted(lines, advance)):
+                if args.json:
                     sys.stdout.write(to_json(record) + "\n")
-            else:
-                told = list(records)
-                out = console()
-                found = [record for record in told if isinstance(record, Dispense)]
-                out.print(dispenses_table(found, "Dispenses"))
-                print_results(told, out)
+                else:
+                    told.append(record)
+        if not args.json:
+            out = console()
+            found = [record for record in told if isinstance(record, Dispense)]
+            local = LocalTime(site.plan.timezone)
+            out.print(dispenses_table(found, "Dispenses", local))
+            print_results(told, out, local)
     except OSError as fault:
         print(f"shotgram replay: cannot read {args.capture}: {fault.strerror or fault}", file=sys.stderr)
         return 1
@@ -88,9 +104,21 @@ class Replay:
 
 
 @contextmanager
-def _opened(name: str) -> Iterator[Iterator[bytes]]:
+def _opened(name: str) -> Iterator[tuple[Iterator[bytes], float | None]]:
+    """The lines, and how many bytes there are where that is known."""
     if name == "-":
-        yield iter(sys.stdin.buffer)
+        yield iter(sys.stdin.buffer), None
         return
     with Path(name).open("rb") as stream:
-        yield iter(stream)
+        size = os.fstat(stream.fileno()).st_size
+        yield iter(stream), float(size) or None
+
+
+def _counted(lines: Iterator[bytes], advance: Advance) -> Iterator[bytes]:
+    read = 0
+    for line in lines:
+        read += len(line)
+        if read >= PORTION:
+            advance(read)
+            read = 0
+        yield line

@@ -16,7 +16,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Arguments of `shotgram report`."""
     parser.add_argument("--config", type=Path, required=True, metavar="F", help="configuration (TOML)")
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="R.html", help="file to write")
-    parser.epilog = "example:\n  shotgram report --config /etc/shotgram/cell.toml -o monday.html"
+    parser.epilog = """\
+examples:
+  shotgram report --config cell.toml -o monday.html    one file; it needs no network
+  xdg-open monday.html                                 look at it, or print it on A4
+"""
 
 
 def run(args: argparse.Namespace) -> int:

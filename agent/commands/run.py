@@ -7,6 +7,7 @@ import logging
 import platform
 import signal
 import sys
+import textwrap
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -26,13 +27,24 @@ CAUTION = (
 )
 
 
+EXAMPLES = """\
+examples:
+  shotgram run --config cell.toml                      until Ctrl-C or SIGTERM
+  shotgram run --config cell.toml --log-level debug    say more
+  systemctl enable --now shotgram                      as a service: deploy/README.md
+
+Try `shotgram doctor --config cell.toml` first: it finds what is missing.
+
+"""
+
+
 def configure(parser: argparse.ArgumentParser) -> None:
     """Arguments of `shotgram run`."""
     parser.add_argument("--config", type=Path, required=True, metavar="F", help="configuration (TOML)")
     parser.add_argument(
         "--log-level", choices=["debug", "info", "warning", "error"], help="instead of the file's"
     )
-    parser.epilog = "example:\n  shotgram run --config /etc/shotgram/cell.toml\n\n" + CAUTION
+    parser.epilog = EXAMPLES + textwrap.fill(CAUTION, 79)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from agent.commands.local_time import LocalTime
 from agent.contract.records import Advice, Alert, Balance, Cause, Check, Dispense, Record, Release, Wear
 
 STYLES = {
@@ -24,11 +25,25 @@ STYLES = {
 """Colour only underlines a word that is there anyway."""
 
 
+ALARM_STATES = {
+    "NORM": "over",
+    "UNACK": "ACTIVE, nobody has acknowledged it",
+    "ACKED": "ACTIVE, acknowledged",
+    "RTNUN": "over, nobody had acknowledged it",
+    "SHLVD": "shelved",
+    "DSUPR": "held back: another alarm has the same cause",
+    "OOSRV": "out of service",
+}
+"""The states of ISA-18.2 in plain words."""
+PIPE_WIDTH = 160
+"""Columns where there is no terminal: wide enough that nothing is cut."""
+
+
 def console(*, stderr: bool = False) -> Console:
-    """A console that colours only on a terminal and keeps its width in a pipe."""
-    plain = Console(stderr=stderr, highlight=False)
+    """A console that colours only on a terminal (and not where NO_COLOR is set), and is wide in a pipe."""
+    plain = Console(stderr=stderr, highlight=False, soft_wrap=False)
     if not plain.is_terminal:
-        plain = Console(stderr=stderr, highlight=False, width=110)
+        plain = Console(stderr=stderr, highlight=False, width=PIPE_WIDTH)
     return plain
 
 
@@ -42,6 +57,17 @@ def number(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
     if value is None:
         return "-"
     return f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
+
+
+def alarm_state(state: str) -> Text:
+    """An alarm's state in plain words."""
+    said = ALARM_STATES.get(state, state)
+    return Text(said, style="red" if said.startswith("ACTIVE") else "")
+
+
+def short_id(record_id: str) -> str:
+    """Enough of a record's id to name it: `shotgram history --shot` takes it."""
+    return record_id.rpartition("-")[2][:8]
 
 
 def checks_table(checks: Sequence[Check], title: str) -> Table:
@@ -75,10 +101,12 @@ def checks_table(checks: Sequence[Check], title: str) -> Table:
     return table
 
 
-def dispenses_table(dispenses: Sequence[Dispense], title: str) -> Table:
+def dispenses_table(dispenses: Sequence[Dispense], title: str, local: LocalTime) -> Table:
     """One row a dispense."""
-    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
-    for name in ("started (UTC)", "gun", "purpose"):
+    heading = f"{title} (times in {local.zone})"
+    table = Table(title=heading, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
+    table.add_column("started", no_wrap=True)
+    for name in ("gun", "purpose"):
         table.add_column(name)
     for name in ("open s", "mass g", "flow g/min", "± 95 %"):
         table.add_column(name, justify="right")
@@ -89,7 +117,7 @@ def dispenses_table(dispenses: Sequence[Dispense], title: str) -> Table:
         if item.flow_high_g_per_min is not None and item.flow_low_g_per_min is not None:
             half = (item.flow_high_g_per_min - item.flow_low_g_per_min) / 2.0
         table.add_row(
-            item.started_at[:19].replace("T", " "),
+            local.second(item.started_at),
             item.gun or "unknown",
             item.purpose,
             number(item.open_s, 3),
@@ -128,15 +156,15 @@ def advice_line(advice: Advice) -> Text:
     return Text(f"Advice for {advice.gun}: turn the needle {where}{expected}.")
 
 
-def release_lines(release: Release) -> list[Text]:
+def release_lines(release: Release, local: LocalTime) -> list[Text]:
     """Released or held, every reason and its way out."""
-    until = f" until {release.valid_until}" if release.valid_until else ""
+    until = f" until {local.minute(release.valid_until)}" if release.valid_until else ""
     lines = [Text(f"{release.cell}: {release.setup} is ").append(word(release.state)).append(until)]
-    lines += [Text(f"  - {reason.text} → {reason.remedy}") for reason in release.reasons]
+    lines += [Text(local.in_text(f"  - {reason.text} → {reason.remedy}")) for reason in release.reasons]
     return lines
 
 
-def print_results(records: Iterable[Record], out: Console) -> None:
+def print_results(records: Iterable[Record], out: Console, local: LocalTime) -> None:
     """The newest state of every gun and cell among the records, as tables and lines."""
     latest: dict[tuple[str, ...], Record] = {}
     for record in records:
@@ -159,8 +187,9 @@ def print_results(records: Iterable[Record], out: Console) -> None:
                 first = record.ranked[0]
                 out.print(Text(f"Probable cause: {first.code}. Look at: {first.look_at}"))
             elif isinstance(record, Alert) and record.state != "NORM":
-                out.print(Text(f"Alarm {record.name} ({record.priority}, {record.state}): {record.text}"))
+                alarm = Text(f"Alarm {record.name} ({record.priority} priority, ")
+                out.print(alarm.append(alarm_state(record.state)).append(f"): {record.text}"))
         for record in here:
             if isinstance(record, Release):
-                for line in release_lines(record):
+                for line in release_lines(record, local):
                     out.print(line)
