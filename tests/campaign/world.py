@@ -1,0 +1,329 @@
+"""The world of one campaign: the installed agent as a process, broker, database, proxies and the oracle."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+sys.path[:0] = [str(HERE), str(HERE.parent / "support")]
+
+import real_parts  # noqa: E402
+from fault_proxy import FaultProxy  # noqa: E402
+from parts_found import find_part  # noqa: E402
+from tcp_proxy import TcpProxy  # noqa: E402
+
+CELL = "booth-2"
+ROOT = "yard"
+RESTART_S = 0.2
+SITE = """\
+[agent]
+id = "edge-7"
+state_dir = "{state}"
+timezone = "Europe/Helsinki"
+
+[mqtt]
+host = "{host}"
+port = {port}
+root = "yard"
+{mqtt}
+
+[journal]
+ballast_mb = 1
+free_mb = {free_mb}
+{influx}
+{setups}
+
+[[cells]]
+id = "booth-2"
+  [[cells.scales]]
+  id = "bench"
+  resolution_g = 0.05
+  capacity_g = 4200.0
+  [[cells.guns]]
+  id = "port"
+  scale = "bench"
+  [[cells.guns]]
+  id = "starboard"
+  scale = "bench"
+"""
+SETUP = """
+[[setups]]
+name = "{name}"
+fluid = "n-butyl acetate"
+target_g_per_min = 84.0
+tolerance_pct = 5.0
+balance_pct = 4.0
+shot_s = 4.0
+shots = 3
+bleed_s = 2.0
+pot_pressure_bar = 0.6
+"""
+SHIFT = """
+  [[cells.shifts]]
+  name = "early"
+  days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+  starts = "{starts}"
+  lead_min = {lead_min}
+  setup = "gearbox-primer"
+"""
+INFLUX = """
+[influx]
+url = "{url}"
+org = "shop"
+bucket = "flow"
+timeout_s = 2.0
+"""
+
+
+class Oracle:
+    """Asks the oracle's process."""
+
+    def __init__(self, port: int) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, str(HERE / "oracle.py"), str(port), ROOT, CELL],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        self._lock = threading.Lock()
+
+    def ask(self, do: str, **more: Any) -> Any:
+        """One question, one answer. Raises RuntimeError with the oracle's own words."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        with self._lock:
+            self._process.stdin.write(json.dumps({"do": do, **more}) + "\n")
+            self._process.stdin.flush()
+            answer = json.loads(self._process.stdout.readline())
+        if "fault" in answer:
+            raise RuntimeError(f"the oracle on {do}: {answer['fault']}")
+        return answer["ok"]
+
+    def close(self) -> None:
+        """End the process."""
+        self._process.kill()
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(BrokenPipeError):
+                    pipe.close()
+
+
+class Agent:
+    """The installed agent, kept alive as a service manager would: restarted whenever it ends."""
+
+    def __init__(self, folder: Path, config: Path) -> None:
+        self.folder, self.config = folder, config
+        self.log = folder / "agent.log"
+        self.prefix: list[str] = []
+        """What the next start runs under, once."""
+        self.env: dict[str, str] = {}
+        self.command = [sys.executable, "-m", "agent"]
+        self.restarts = 0
+        self.statuses: list[int] = []
+        self.keep = False
+        self._process: subprocess.Popen[bytes] | None = None
+        self._thread: threading.Thread | None = None
+        self._changed = threading.Condition()
+
+    def start(self, prefix: Sequence[str] = ()) -> None:
+        """Start it and keep it running; `prefix` counts for the first start alone."""
+        self.prefix, self.keep = list(prefix), True
+        self._spawn()
+        self._thread = threading.Thread(target=self._look_after, daemon=True)
+        self._thread.start()
+
+    @property
+    def pid(self) -> int:
+        """Process id of the agent itself, under whatever it runs."""
+        assert self._process is not None
+        pid = self._process.pid
+        if "strace" in Path(f"/proc/{pid}/comm").read_text():
+            children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+            return int(children[0])
+        return pid
+
+    def send(self, number: int) -> None:
+        """Send the agent a signal; harmless where it has just ended."""
+        with contextlib.suppress(ProcessLookupError, IndexError, FileNotFoundError):
+            os.kill(self.pid, number)
+
+    def wait_end(self, within_s: float = 30.0) -> bool:
+        """Wait for the next end of the process."""
+        before = len(self.statuses)
+        with self._changed:
+            return self._changed.wait_for(lambda: len(self.statuses) > before, within_s)
+
+    def stop(self, number: int = signal.SIGTERM, within_s: float = 15.0) -> int | None:
+        """End it for good; its status."""
+        self.keep = False
+        if self._process is None:
+            return None
+        if self._process.poll() is None:
+            self.send(signal.SIGCONT)
+            self.send(number)
+        try:
+            status = self._process.wait(within_s)
+        except subprocess.TimeoutExpired:
+            self.send(signal.SIGKILL)
+            self._process.kill()
+            status = self._process.wait(5.0)
+        if self._thread is not None:
+            self._thread.join(5.0)
+        return status
+
+    def log_text(self) -> str:
+        """What it logged."""
+        return self.log.read_text(errors="replace") if self.log.exists() else ""
+
+    def rss_mb(self) -> float:
+        """Resident memory."""
+        for line in Path(f"/proc/{self.pid}/status").read_text().splitlines():
+            if line.startswith("VmRSS"):
+                return int(line.split()[1]) / 1024
+        return 0.0
+
+    def peak_mb(self) -> float:
+        """Most resident memory since its start."""
+        for line in Path(f"/proc/{self.pid}/status").read_text().splitlines():
+            if line.startswith("VmHWM"):
+                return int(line.split()[1]) / 1024
+        return 0.0
+
+    def descriptors(self) -> int:
+        """Open files."""
+        return len(list(Path(f"/proc/{self.pid}/fd").iterdir()))
+
+    def _spawn(self) -> None:
+        words = [*self.prefix, *self.command, "run", "--config", str(self.config)]
+        self.prefix = []
+        environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", **self.env}
+        with self.log.open("ab") as log:
+            self._process = subprocess.Popen(words, stdout=log, stderr=log, env=environment)
+
+    def _look_after(self) -> None:
+        while self.keep:
+            assert self._process is not None
+            status = self._process.wait()
+            with self._changed:
+                self.statuses.append(status)
+                self._changed.notify_all()
+            if not self.keep:
+                return
+            time.sleep(RESTART_S)
+            if self.keep:
+                self.restarts += 1
+                self._spawn()
+
+
+class World:
+    """Everything, started; `close` ends it."""
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        database: real_parts.HttpPart | None = None,
+        state: Path | None = None,
+        broker: Mapping[str, Any] | None = None,
+        free_mb: int = 1,
+        mqtt: str = "keepalive_s = 4",
+        host: str = "127.0.0.1",
+        shift: tuple[str, int] | None = None,
+    ) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        self.state = state or folder / "state"
+        program = find_part("mosquitto")
+        assert program, "mosquitto is needed"
+        settings = {"config": "max_queued_messages 20000\nmax_queued_bytes 0", **(broker or {})}
+        self.broker = real_parts.Mosquitto(program, folder / "broker", **settings)
+        self.broker.start()
+        self.link = TcpProxy(self.broker.port).start()
+        self.database = database
+        self.sink = FaultProxy(database.port, rewrite=lambda path: path).start() if database else None
+        self.config = folder / "site.toml"
+        self.config.write_text(
+            SITE.format(
+                state=self.state,
+                host=host,
+                port=self.link.port,
+                mqtt=mqtt,
+                free_mb=free_mb,
+                influx=INFLUX.format(url=self.sink.url) if self.sink else "",
+                setups="".join(SETUP.format(name=name) for name in ("gearbox-primer", "gearbox-topcoat")),
+            )
+            + (SHIFT.format(starts=shift[0], lead_min=shift[1]) if shift else "")
+        )
+        self.agent = Agent(folder, self.config)
+        self.oracle = Oracle(self.broker.port)
+
+    def audit(self, within_s: float = 60.0) -> dict[str, Any]:
+        """What the oracle finds now."""
+        url = self.database.url if self.database else None
+        found = self.oracle.ask("audit", state_dir=str(self.state), database=url, within_s=within_s)
+        assert isinstance(found, dict)
+        return found
+
+    def verify(self) -> str:
+        """The agent's own check of chain and checksums; empty when sound."""
+        ran = subprocess.run(
+            [sys.executable, "-m", "agent", "history", "--config", str(self.config), "--verify"],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        return "" if ran.returncode == 0 else (ran.stdout + ran.stderr)[-500:]
+
+    def begin(self, prefix: Sequence[str] = ()) -> None:
+        """The first start: nothing is promised before the session exists."""
+        self.agent.start(prefix)
+        assert self.oracle.ask("ready", within_s=60.0), self.agent.log_text()[-2000:]
+
+    def online(self, within_s: float = 30.0) -> float | None:
+        """Seconds until the whole chain answers; None where it does not."""
+        alive = self.oracle.ask("alive", within_s=within_s)
+        return None if alive is None else float(alive)
+
+    def sink_bodies(self) -> list[str]:
+        """What reached the database."""
+        return [body.decode() for body in self.sink.bodies] if self.sink is not None else []
+
+    def close(self) -> None:
+        """End everything."""
+        self.agent.stop()
+        self.oracle.close()
+        self.link.stop()
+        if self.sink is not None:
+            self.sink.stop()
+        self.broker.stop()
+
+
+def victoria(folder: Path) -> real_parts.HttpPart:
+    """A VictoriaMetrics, started."""
+    program = find_part("victoria-metrics")
+    assert program, "victoria-metrics is needed"
+    folder.mkdir(parents=True, exist_ok=True)
+    part = real_parts.victoria_metrics_at(program, folder)
+    part.start()
+    return part
+
+
+def strace(inject: str, *paths: Path) -> list[str]:
+    """Runs what follows under strace, which spoils system calls (on these paths only, where given)."""
+    call = inject.split(":", maxsplit=1)[0]
+    only = [word for path in paths for word in ("-P", str(path))]
+    program = shutil.which("strace")
+    assert program, "strace is needed"
+    return [program, "-f", "-qq", "-o", "/dev/null", *only, "-e", f"trace={call}", "-e", f"inject={inject}"]
