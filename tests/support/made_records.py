@@ -11,7 +11,9 @@ from agent.contract.times import rfc3339
 START_S = 1_770_000_000.0
 
 
-def make_dispense(number: int, *, gun: str = "upper", at_s: float | None = None, **changes: Any) -> Dispense:
+def make_dispense(
+    number: int, *, gun: str | None = "upper", at_s: float | None = None, **changes: Any
+) -> Dispense:
     at_s = START_S + 40.0 * number if at_s is None else at_s
     values: dict[str, Any] = {
         "id": record_id("dispense", "north", gun, number),

@@ -65,6 +65,9 @@ class Host:
     def of(self, kind: str) -> list[Any]:
         return [payload for topic, payload, _, _ in list(self.heard) if topic.startswith(f"{kind}/")]
 
+    def wait_for(self, kind: str, how_many: int) -> None:
+        wait_until(lambda: len(self.of(kind)) == how_many)
+
     def kinds(self) -> list[str]:
         return [topic.split("/")[0] for topic, *_ in list(self.heard)]
 
@@ -185,9 +188,9 @@ def test_k3_the_count_goes_on_after_a_restart_and_wraps(
     journal.keep({"sparkplug/bd-seq": b"254"})
     for births in (1, 2):
         running = Edge(journal, mosquitto.port, version)
-        wait_until(lambda births=births: len(host.of("DBIRTH")) == births)
+        host.wait_for("DBIRTH", births)
         running.stop()
-        wait_until(lambda births=births: len(host.of("NDEATH")) == births)
+        host.wait_for("NDEATH", births)
     assert host.bd_seqs("NBIRTH") == host.bd_seqs("NDEATH") == [255, 0]
 
 

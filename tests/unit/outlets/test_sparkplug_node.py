@@ -37,7 +37,7 @@ PLAN = Plan(
     setups=(),
     fluids=(),
 )
-AT = {"cell": "north", "at": "2026-03-02T05:31:00.250Z"}
+AT: dict[str, Any] = {"cell": "north", "at": "2026-03-02T05:31:00.250Z"}
 RECORDS: list[Record] = [
     make_check(1),
     make_dispense(1),
