@@ -5,16 +5,16 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from pathlib import Path
 
 from agent.contract.plan import Plan
 from agent.contract.records import Advice, Cause, Check, Wear
-from agent.contract.times import epoch_s
 from agent.journal.errors import JournalError
 from agent.journal.reading import JournalReader
 from agent.report.contents import newest
 from agent.report.figures import checks_figure
+from agent.report.words import day
 
 log = logging.getLogger(__name__)
 
@@ -30,12 +30,12 @@ class GunMemory:
     wear: Wear | None = None
     advice: Advice | None = None
 
-    def wear_text(self, zone: tzinfo) -> str:
+    def wear_text(self) -> str:
         """Wear in a line."""
         wear = self.wear
         if wear is None or wear.change_pct is None:
             return ""
-        due = f", due {datetime.fromtimestamp(epoch_s(wear.due.date), zone):%-d %b}" if wear.due else ""
+        due = f", due {day(wear.due.date)}" if wear.due else ""
         return f"{wear.change_pct:+.1f} % of {wear.limit_pct:g} %{due}"
 
     def drawing(self, gun: str, zone: tzinfo) -> str:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from dataclasses import dataclass, replace
+from datetime import tzinfo
 
 from agent.assessment.alarms_one import AlarmStanding
 from agent.assessment.desk_status import DeskStatus, GunStatus
 from agent.contract.records import Cause, Reason
-from agent.contract.times import epoch_s
 from agent.page.memory import CellMemory, GunMemory
 from agent.page.next_step import NextStep, Tone, next_step
+from agent.report.words import readable, told
 from agent.web.snapshot import CellSnapshot, Snapshot
 
 OLD_S = 10.0
@@ -65,7 +65,10 @@ def _cell(cell: CellSnapshot, memory: CellMemory, zone: tzinfo) -> CellView:
         word={"released": "Released", "held": "Held"}.get(desk.state or "", "No setup yet"),
         setup=desk.setup or "",
         until=_when(desk.valid_until, zone),
-        reasons=desk.reasons,
+        reasons=tuple(
+            replace(reason, text=readable(reason.text, zone), remedy=readable(reason.remedy, zone))
+            for reason in desk.reasons
+        ),
         guns=tuple(
             _gun(gun, memory.guns.get(gun.gun, GunMemory()), memory.cause, _busy(cell), zone)
             for gun in desk.guns
@@ -98,7 +101,7 @@ def _gun(
         deviation="" if deviation is None else f"{deviation:+.1f} %".replace("-", "−"),
         checked=_when(check.at, zone) if check else "",
         step=step,
-        wear=memory.wear_text(zone),
+        wear=memory.wear_text(),
         drawing=memory.drawing(gun.gun, zone),
     )
 
@@ -118,4 +121,4 @@ def _shift(desk: DeskStatus, zone: tzinfo) -> str:
 
 
 def _when(text: str | None, zone: tzinfo) -> str:
-    return "" if text is None else f"{datetime.fromtimestamp(epoch_s(text), zone):%a %H:%M}"
+    return "" if text is None else told(text, zone, "%a %H:%M")

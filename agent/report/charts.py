@@ -13,7 +13,7 @@ from html import escape
 
 Numbers = Sequence[float]
 
-LEFT, RIGHT, TOP, BOTTOM = 58.0, 12.0, 10.0, 34.0
+LEFT, RIGHT, TOP, BOTTOM = 64.0, 12.0, 12.0, 42.0
 DAY_S = 86_400.0
 
 
@@ -56,8 +56,8 @@ class Chart:
     y_high: float
     x_label: str = ""
     y_label: str = ""
-    width: float = 640.0
-    height: float = 230.0
+    width: float = 560.0
+    height: float = 240.0
     time_zone: tzinfo | None = None
     """Given, the axis across is one of days in this zone, and x are epoch seconds."""
     _marks: list[str] = field(default_factory=list)
@@ -127,6 +127,15 @@ class Chart:
             at = f'x="{self.width - RIGHT - 4}" y="{y - 4:.1f}" text-anchor="end"'
             self._marks.append(f'<text class="note" {at}>{escape(label)}</text>')
 
+    def mark(self, at: float, style: str, label: str) -> None:
+        """A line upright at one place across, with a word at its foot."""
+        x = self.x(at)
+        self._marks.append(f'<path class="{style}" d="M{x:.1f} {TOP}V{self.height - BOTTOM}"/>')
+        room = self.width - RIGHT - x
+        anchor, beside = ("start", 4) if room > 90.0 else ("end", -4)
+        at_foot = f'x="{x + beside:.1f}" y="{self.height - BOTTOM - 6:.1f}" text-anchor="{anchor}"'
+        self._marks.append(f'<text class="note" {at_foot}>{escape(label)}</text>')
+
     def svg(self) -> str:
         """The drawing."""
         inside = self.width - LEFT - RIGHT, self.height - TOP - BOTTOM
@@ -144,7 +153,7 @@ class Chart:
 
     def _grid(self) -> str:
         lines = []
-        for value in nice_ticks(self.y_low, self.y_high):
+        for value in nice_ticks(self.y_low, self.y_high, 5 if self.height > 160.0 else 3):
             y = self.y(value)
             lines.append(f'<path class="grid" d="M{LEFT} {y:.1f}H{self.width - RIGHT}"/>')
             lines.append(
@@ -153,14 +162,14 @@ class Chart:
         marks = (
             day_ticks(self.x_low, self.x_high, self.time_zone)
             if self.time_zone is not None
-            else [(value, f"{value:.6g}") for value in nice_ticks(self.x_low, self.x_high, 7)]
+            else [(value, f"{value:.6g}") for value in nice_ticks(self.x_low, self.x_high, 6)]
         )
         bottom = self.height - BOTTOM
         for value, text in marks:
             x = self.x(value)
             lines.append(f'<path class="grid" d="M{x:.1f} {bottom}v4"/>')
             lines.append(
-                f'<text class="tick" x="{x:.1f}" y="{bottom + 16}" text-anchor="middle">{text}</text>'
+                f'<text class="tick" x="{x:.1f}" y="{bottom + 17}" text-anchor="middle">{text}</text>'
             )
         lines.append(f'<path class="axis" d="M{LEFT} {bottom}H{self.width - RIGHT}"/>')
         return "".join(lines)
@@ -170,7 +179,7 @@ class Chart:
         return (
             f'<text class="tick" x="{self.width - RIGHT}" y="{self.height - 4}" text-anchor="end">'
             f"{escape(self.x_label)}</text>"
-            f'<text class="tick" transform="translate(12 {middle:.1f}) rotate(-90)" text-anchor="middle">'
+            f'<text class="tick" transform="translate(14 {middle:.1f}) rotate(-90)" text-anchor="middle">'
             f"{escape(self.y_label)}</text>"
         )
 
@@ -181,3 +190,9 @@ def around(values: Numbers, least: float, margin: float = 0.08) -> tuple[float, 
     width = max(high - low, least)
     middle = (low + high) / 2.0
     return middle - width * (0.5 + margin), middle + width * (0.5 + margin)
+
+
+def padded(times: Numbers) -> tuple[float, float]:
+    """An interval of time that holds all of these with some room, epoch seconds."""
+    room = max((max(times) - min(times)) * 0.04, 3600.0)
+    return min(times) - room, max(times) + room

@@ -25,6 +25,9 @@ from agent.journal.reading import JournalReader
 CHECKS_SHOWN = 200
 """Newest checks of a gun in the chart: about two months of three shifts."""
 ALARMS_SHOWN = 30
+REJECTED_SHOWN = 4
+"""Newest rejected dispenses of a gun since its latest check began."""
+DISPENSES_LOOKED_AT = 200
 Kind = TypeVar("Kind", bound=Record)
 
 
@@ -45,6 +48,8 @@ class GunShown:
     name: str
     check: Check | None = None
     shots: tuple[ShotShown, ...] = ()
+    rejected: tuple[ShotShown, ...] = ()
+    """Dispenses since that check began that were good for nothing, and are in no check."""
     checks: tuple[Check, ...] = ()
     """Earlier and latest, oldest first."""
     wear: Wear | None = None
@@ -121,6 +126,7 @@ def _gun(journal: JournalReader, cell: str, gun: str) -> GunShown:
         name=gun,
         check=check,
         shots=tuple(_shots(journal, check)) if check else (),
+        rejected=tuple(_rejected(journal, cell, gun, check)),
         checks=tuple(checks),
         wear=_last(newest(journal, Wear, cell, gun, limit=1)),
         advice=_last(newest(journal, Advice, cell, gun, limit=1)),
@@ -137,6 +143,21 @@ def _shots(journal: JournalReader, check: Check) -> Iterable[ShotShown]:
             left_out = why.get(shot_id, "")
             found.append(ShotShown(record, journal.evidence(shot_id), not left_out, left_out))
     return sorted(found, key=lambda shot: epoch_s(shot.dispense.started_at))
+
+
+def _rejected(journal: JournalReader, cell: str, gun: str, check: Check | None) -> Iterable[ShotShown]:
+    since_s = epoch_s(check.started_at) if check else 0.0
+    told = {shot.id for shot in check.left_out} if check else set()
+    found = [
+        dispense
+        for dispense in newest(journal, Dispense, cell, gun, limit=DISPENSES_LOOKED_AT)
+        if dispense.quality == "rejected"
+        and dispense.id not in told
+        and epoch_s(dispense.started_at) >= since_s
+    ]
+    for dispense in found[-REJECTED_SHOWN:]:
+        why = dispense.why_rejected or "rejected"
+        yield ShotShown(dispense, journal.evidence(dispense.id), used=False, why_left_out=why)
 
 
 def newest(

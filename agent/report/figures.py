@@ -8,12 +8,12 @@ from datetime import tzinfo
 
 import numpy as np
 
-from agent.contract.records import Check, Wear
+from agent.contract.records import Check
 from agent.contract.times import epoch_s
 from agent.flow.evidence import surroundings_of, window_of
 from agent.flow.measuring import measure
-from agent.report.charts import Chart, around
-from agent.report.contents import GunShown, ShotShown
+from agent.report.charts import Chart, around, padded
+from agent.report.contents import ShotShown
 
 LEFT_OUT = 0.1
 """A reading that counted less than this in the fit is drawn as left out."""
@@ -27,6 +27,7 @@ class ShotFigure:
 
     curve: str
     residuals: str
+    """Empty where no model is shown."""
 
 
 def shot_figure(shot: ShotShown, gun: str) -> ShotFigure | None:
@@ -34,28 +35,41 @@ def shot_figure(shot: ShotShown, gun: str) -> ShotFigure | None:
     if shot.evidence is None:
         return None
     window = window_of(shot.evidence)
-    measured = measure(window, surroundings_of(shot.evidence))
-    if measured.curve_g.size == 0 or measured.curve_g.size != window.t_s.size:
+    if window.t_s.size == 0:
         return None
+    measured = measure(window, surroundings_of(shot.evidence))
+    # A fit to readings that were spoiled tells of nothing: they are shown as they are.
+    fitted = 0 < measured.curve_g.size == window.t_s.size and shot.dispense.quality != "rejected"
     t_s = window.t_s - window.opened_s
+    before_g = float(measured.curve_g[0] if fitted else window.mass_g[0])
+    mass_g = window.mass_g - before_g
     keep = np.unique(np.linspace(0, t_s.size - 1, min(t_s.size, MOST_POINTS)).astype(int))
-    out = np.flatnonzero(measured.weight < LEFT_OUT)
+    out = np.flatnonzero(measured.weight < LEFT_OUT) if fitted else np.empty(0, dtype=int)
     what = f"{shot.dispense.purpose} of gun {gun} at {shot.dispense.started_at}"
-    y_low, y_high = around([*window.mass_g[keep].tolist()], 1.0)
-    curve = Chart(
-        f"Readings and fit, {what}",
+    y_low, y_high = around(mass_g.tolist(), 1.0)
+    told = (
         f"Mass on the scale rises by {shot.dispense.mass_g or 0:.2f} g in {shot.dispense.open_s or 0:.1f} s. "
-        f"{out.size} of {t_s.size} readings were left out of the fit.",
+        f"{out.size} of {t_s.size} readings were left out of the fit."
+        if fitted
+        else f"{t_s.size} readings; no model is shown."
+    )
+    curve = Chart(
+        f"Readings{' and fit' if fitted else ''}, {what}",
+        told,
         float(t_s[0]),
         float(t_s[-1]),
         y_low,
         y_high,
         x_label="seconds since the gun opened",
-        y_label="mass g",
+        y_label="g on the scale",
     )
-    curve.dots(t_s[keep].tolist(), window.mass_g[keep].tolist(), "reading")
-    curve.line(t_s[keep].tolist(), measured.curve_g[keep].tolist(), "fit")
-    curve.crosses(t_s[out].tolist(), window.mass_g[out].tolist(), "out")
+    closed_s = window.closed_s - window.opened_s
+    curve.band([0.0, closed_s], [y_low, y_low], [y_high, y_high], "open")
+    curve.dots(t_s[keep].tolist(), mass_g[keep].tolist(), "reading")
+    if not fitted:
+        return ShotFigure(curve.svg(), "")
+    curve.line(t_s[keep].tolist(), (measured.curve_g[keep] - before_g).tolist(), "fit")
+    curve.crosses(t_s[out].tolist(), mass_g[out].tolist(), "out")
     return ShotFigure(curve.svg(), _residuals(t_s, window.mass_g - measured.curve_g, measured.weight, what))
 
 
@@ -77,7 +91,7 @@ def checks_figure(checks: Sequence[Check], gun: str, zone: tzinfo) -> str | None
         f"Checks of gun {gun} for {checks[-1].setup}",
         f"{len(points)} checks; the latest gave {means[-1]:.2f} g/min; "
         f"target {target:g}, tolerance {tolerance:g} %.",
-        *_padded(times),
+        *padded(times),
         y_low,
         y_high,
         y_label="g/min",
@@ -89,64 +103,6 @@ def checks_figure(checks: Sequence[Check], gun: str, zone: tzinfo) -> str | None
     chart.line(times, means, "trend")
     chart.dots(times, means, "point", 2.6)
     return chart.svg()
-
-
-def wear_figure(gun: GunShown, zone: tzinfo) -> str | None:
-    """A gun's change since its parts were changed, and where it is expected to go."""
-    wear = gun.wear
-    if wear is None or wear.change_pct is None or not gun.checks:
-        return None
-    points = _changes(gun.checks, wear)
-    if len(points) < 3:
-        return None
-    times, changes = [t for t, _ in points], [c for _, c in points]
-    ends = [epoch_s(wear.due.date)] if wear.due else []
-    y_low, y_high = around([*changes, wear.change_pct, wear.limit_pct if wear.due else 0.0, 0.0], 2.0)
-    chart = Chart(
-        f"Wear of gun {gun.name}",
-        wear.reason,
-        *_padded([*times, *ends]),
-        y_low,
-        y_high,
-        y_label="change %",
-        time_zone=zone,
-    )
-    if wear.due and wear.change_low_pct is not None and wear.change_high_pct is not None:
-        latest = epoch_s(wear.due.latest) if wear.due.latest else chart.x_high
-        chart.band(
-            [times[-1], epoch_s(wear.due.earliest), min(latest, chart.x_high)],
-            [wear.change_low_pct, wear.limit_pct * 0.999, wear.limit_pct * 0.999],
-            [wear.change_high_pct, wear.limit_pct, wear.limit_pct],
-            "forecast",
-        )
-        chart.line([times[-1], epoch_s(wear.due.date)], [wear.change_pct, wear.limit_pct], "expected")
-    chart.level(wear.limit_pct, "limit", f"limit {wear.limit_pct:g} %")
-    chart.level(0.0, "target")
-    chart.line(times, changes, "trend")
-    chart.dots(times, changes, "point", 2.2)
-    return chart.svg()
-
-
-def _changes(checks: Sequence[Check], wear: Wear) -> list[tuple[float, float]]:
-    # Only what ran at the latest check's setup and needle setting is like enough to be drawn as one line.
-    latest = checks[-1]
-    like = [
-        check
-        for check in checks
-        if check.setup == latest.setup
-        and check.needle_setting == latest.needle_setting
-        and (wear.since is None or check.at >= wear.since)
-    ]
-    flows = [
-        (epoch_s(check.at), flow)
-        for check in like
-        if (flow := check.at_setpoint_g_per_min or check.mean_g_per_min) is not None
-    ]
-    if not flows:
-        return []
-    last = flows[-1][1]
-    base = last / (1.0 + (wear.change_pct or 0.0) / 100.0)
-    return [(t, 100.0 * (flow / base - 1.0)) for t, flow in flows]
 
 
 def _residuals(
@@ -165,15 +121,10 @@ def _residuals(
         -1.6 * scale,
         1.6 * scale,
         y_label="g",
-        height=120.0,
+        height=124.0,
     )
     chart.level(0.0, "target")
     chart.dots(t_s[used].tolist(), left_g[used].tolist(), "reading")
     inside = ~used & (np.abs(left_g) <= 1.6 * scale)
     chart.crosses(t_s[inside].tolist(), left_g[inside].tolist(), "out", 2.0)
     return chart.svg()
-
-
-def _padded(times: Sequence[float]) -> tuple[float, float]:
-    room = max((max(times) - min(times)) * 0.04, 3600.0)
-    return min(times) - room, max(times) + room

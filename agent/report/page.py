@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from functools import partial
 from importlib.resources import files
 from zoneinfo import ZoneInfo
@@ -11,9 +10,11 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from agent import __version__
-from agent.contract.times import epoch_s
-from agent.report.contents import Contents, GunShown, ShotShown
-from agent.report.figures import ShotFigure, checks_figure, shot_figure, wear_figure
+from agent.report.contents import CellShown, Contents, GunShown, ShotShown
+from agent.report.figures import ShotFigure, checks_figure, shot_figure
+from agent.report.guns_figure import guns_figure
+from agent.report.wear_figure import wear_figure
+from agent.report.words import day, readable, spaced, told
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +26,10 @@ class _Drawn:
     def shot(self, shot: ShotShown, gun: str) -> ShotFigure | None:
         figure = shot_figure(shot, gun)
         return ShotFigure(Markup(figure.curve), Markup(figure.residuals)) if figure else None  # noqa: S704
+
+    def guns(self, cell: CellShown) -> Markup | None:
+        drawn = guns_figure(cell)
+        return Markup(drawn) if drawn else None  # noqa: S704
 
     def checks(self, gun: GunShown) -> Markup | None:
         drawn = checks_figure(gun.checks, gun.name, self.zone) if gun.checks else None
@@ -41,9 +46,11 @@ def page_of(contents: Contents) -> str:
 
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=False)
     zone = ZoneInfo(contents.timezone)
-    environment.filters["local"] = partial(_told, zone=zone, form="%-d %b %Y %H:%M")
-    environment.filters["clock"] = partial(_told, zone=zone, form="%H:%M:%S")
-    environment.filters["day"] = partial(_told, zone=zone, form="%-d %b %Y")
+    environment.filters["local"] = partial(told, zone=zone, form="%-d %b %Y %H:%M")
+    environment.filters["clock"] = partial(told, zone=zone, form="%H:%M:%S")
+    environment.filters["day"] = day
+    environment.filters["readable"] = partial(readable, zone=zone)
+    environment.filters["spaced"] = spaced
     template = environment.from_string(_file("page.html.j2"))
     style = Markup(f"{chart_style()}{_file('style.css')}")  # noqa: S704
     return template.render(page=contents, figures=_Drawn(zone), style=style, version=__version__)
@@ -56,9 +63,3 @@ def chart_style() -> str:
 
 def _file(name: str) -> str:
     return files("agent.report").joinpath(name).read_text(encoding="utf-8")
-
-
-def _told(text: str | None, zone: ZoneInfo, form: str) -> str:
-    if text is None:
-        return "–"
-    return f"{datetime.fromtimestamp(epoch_s(text), zone):{form}}"

@@ -43,7 +43,8 @@ class Seen:
               const wide = document.documentElement.clientWidth;
               if (document.documentElement.scrollWidth <= wide) return [];
               return [...document.querySelectorAll('body *')]
-                .filter(e => e.getBoundingClientRect().right > wide + 0.5)
+                .filter(e => !e.closest('.wide') && e.getBoundingClientRect().right > wide + 0.5)
+                .slice(0, 5)
                 .map(e => e.tagName + '.' + e.getAttribute('class') + ' ' + e.textContent.slice(0, 40));
             }"""
         )
