@@ -29,6 +29,7 @@ LAG_S = 0.5
 ENOUGH_S = 4.0
 """With so much plateau beside the dispense, what lies beyond a handled container is not needed."""
 PARTED_S = 8.0
+JUMP_S = 1.0
 SPOILS_S = 2.2
 """A knock is over in a second, its tail in the scale's filter in another."""
 HELD_UP_S = 1.0
@@ -336,7 +337,7 @@ def _found(
     notes: set[str] = set()
     left_out: list[tuple[float, float]] = []
     for d in stretch.disturbances:
-        if d.jet:
+        if d.jet or _is_the_dispense(watch, d, times):
             continue
         if d.to_s > from_s and d.from_s < to_s + 0.5:
             if d.moved_g or _spoils(stretch, d, from_s, to_s):
@@ -358,6 +359,15 @@ def _found(
     kept = Kept(low, high, tuple(left_out))
     notes |= _what_is_missing(watch, times, kept)
     return Found(times, rise, frozenset(notes), kept)
+
+
+def _is_the_dispense(watch: ScaleWatch, d: Disturbance, times: Times) -> bool:
+    """Whether a told dispense is so short, and its jet pushes so hard, that all of it looks like a jump."""
+    most_g = watch.limits.fastest_g_per_s * (times.to_s - times.from_s)
+    begins = abs(d.from_s - times.from_s) < JUMP_S
+    return (
+        times.open_s is not None and begins and abs(d.to_s - times.to_s) < JUMP_S and 0.0 < d.moved_g < most_g
+    )
 
 
 def _spoils(stretch: Stretch, d: Disturbance, from_s: float, to_s: float) -> bool:
