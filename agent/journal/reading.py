@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -80,15 +80,8 @@ class JournalReader:
         What was imported from paper is older than it was written. `since` is epoch seconds of the record's
         own time.
         """
-        wheres: list[str] = ["r.seq > ?"]
-        values: list[Any] = [after_seq]
-        for column, wanted in (("kind", kind), ("cell", cell), ("gun", gun)):
-            if wanted is not None:
-                wheres.append(f"r.{column} = ?")
-                values.append(wanted)
-        if since is not None:
-            wheres.append("r.point_ns >= ?")
-            values.append(round(since * 1000) * 1_000_000)
+        asked = {"r.kind =": kind, "r.cell =": cell, "r.gun =": gun, "r.point_ns >=": _whole_ms_ns(since)}
+        wheres, values = _conditions(asked, after_seq)
         order = "DESC" if newest_first else "ASC"
         key = "r.point_ns" if by_time else "r.seq"
         sql = (
@@ -145,17 +138,10 @@ class JournalReader:
         newest_first: bool = False,
     ) -> list[EventRow]:
         """Events in the order in which they came; `since` is epoch seconds of the event's own time."""
-        wheres: list[str] = ["r.seq > ?"]
-        values: list[Any] = [after_seq]
-        for column, wanted in (("cell", cell), ("kind", kind)):
-            if wanted is not None:
-                wheres.append(f"r.{column} = ?")
-                values.append(wanted)
+        asked = {"r.cell =": cell, "r.kind =": kind, "r.t_ns >=": _whole_ms_ns(since)}
+        wheres, values = _conditions(asked, after_seq)
         if kind is not None and kind not in FREQUENT:
             wheres.append(f"r.kind NOT IN {FREQUENT!r}")  # lets SQLite use the index of the rare ones
-        if since is not None:
-            wheres.append("r.t_ns >= ?")
-            values.append(round(since * 1000) * 1_000_000)
         order = "DESC" if newest_first else "ASC"
         sql = (
             f"SELECT {EVENT_COLUMNS} FROM {EVENTS_FROM} "  # noqa: S608 - fixed column names
@@ -206,6 +192,17 @@ class JournalReader:
         fault = Fault(code, text, seq)
         if fault not in self._faults:
             self._faults.append(fault)
+
+
+def _conditions(asked: Mapping[str, object], after_seq: int) -> tuple[list[str], list[Any]]:
+    """The conditions of a query with their values; what is asked for as None is left out."""
+    given = {"r.seq >": after_seq, **{what: value for what, value in asked.items() if value is not None}}
+    return [f"{what} ?" for what in given], list(given.values())
+
+
+def _whole_ms_ns(epoch_s: float | None) -> int | None:
+    """Epoch nanoseconds of a time, whole milliseconds: rows keep no more."""
+    return None if epoch_s is None else round(epoch_s * 1000) * 1_000_000
 
 
 def _row(values: tuple[Any, ...]) -> Row:

@@ -6,8 +6,8 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from agent.settings.mqtt import Mqtt
-from agent.settings.section import Label, LocalPath, SecretFile, Section, rule
+from agent.settings.mqtt import Mqtt, check_credentials
+from agent.settings.section import Label, LocalPath, SecretFile, Section
 
 
 class BridgeIdentity(Section):
@@ -26,10 +26,7 @@ class BridgeIdentity(Section):
 
     @model_validator(mode="after")
     def _belong_together(self) -> Self:
-        if (self.cert_file is None) != (self.key_file is None):
-            raise rule("cert_file and key_file together, or neither")
-        if self.password_file is not None and self.username is None:
-            raise rule("username beside password_file")
+        check_credentials(self)
         return self
 
     def beside(self, mqtt: Mqtt) -> Mqtt:

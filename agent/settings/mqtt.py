@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from pathlib import Path
+from typing import Annotated, Literal, Protocol, Self
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
@@ -19,6 +20,34 @@ Version = Annotated[
     BeforeValidator(_as_text),
     WithJsonSchema({"enum": ["auto", "5", "3.1.1", 5]}),
 ]
+
+
+class Credentials(Protocol):
+    """What a section holds to be let in at a broker."""
+
+    @property
+    def username(self) -> str | None:
+        """User name."""
+
+    @property
+    def password_file(self) -> Path | None:
+        """File of its password."""
+
+    @property
+    def cert_file(self) -> Path | None:
+        """A certificate."""
+
+    @property
+    def key_file(self) -> Path | None:
+        """Its private key."""
+
+
+def check_credentials(section: Credentials) -> None:
+    """Raise the fault of a section whose credentials are there by halves."""
+    if (section.cert_file is None) != (section.key_file is None):
+        raise rule("cert_file and key_file together, or neither")
+    if section.password_file is not None and section.username is None:
+        raise rule("username beside password_file")
 
 
 class Mqtt(Section):
@@ -58,10 +87,7 @@ class Mqtt(Section):
 
     @model_validator(mode="after")
     def _belong_together(self) -> Self:
-        if (self.cert_file is None) != (self.key_file is None):
-            raise rule("cert_file and key_file together, or neither")
-        if self.password_file is not None and self.username is None:
-            raise rule("username beside password_file")
+        check_credentials(self)
         return self
 
     @property

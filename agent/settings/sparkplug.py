@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from agent.settings.mqtt import Version
+from agent.settings.mqtt import Version, check_credentials
 from agent.settings.section import Label, LocalPath, SecretFile, Section, TopicName, rule
 
 _OWN_BROKER = ("port", "username", "password_file", "tls", "ca_file", "cert_file", "key_file")
@@ -44,10 +44,7 @@ class Sparkplug(Section):
     def _belong_together(self) -> Self:
         if self.host is None and (own := [name for name in _OWN_BROKER if name in self.model_fields_set]):
             raise rule(f"host beside {own[0]}; without host the broker of [mqtt] is used as it stands there")
-        if (self.cert_file is None) != (self.key_file is None):
-            raise rule("cert_file and key_file together, or neither")
-        if self.password_file is not None and self.username is None:
-            raise rule("username beside password_file")
+        check_credentials(self)
         return self
 
     @property
