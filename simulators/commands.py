@@ -18,12 +18,17 @@ if TYPE_CHECKING:
 
 EXAMPLES = """\
 examples:
-  shotgram simulate --list                                              what can be played, and what the agent should say
-  shotgram simulate --config F --scenario worn-nozzle --speed 20        against the broker of a configuration
-  shotgram simulate --scenario worn-nozzle --capture worn.jsonl         a recording for `shotgram replay`, at once
-  shotgram simulate --config F --record real.jsonl --seconds 600        a real cell, for `shotgram replay`
-  shotgram simulate --config F --scenario good-day --waits-for-requests the controller shoots only when asked
-"""  # noqa: E501
+  shotgram simulate --list
+      what can be played, and what the agent should say of it
+  shotgram simulate --config cell.toml --scenario worn-nozzle --speed 20
+      against the broker of a configuration
+  shotgram simulate --scenario worn-nozzle --capture worn.jsonl
+      a recording for `shotgram replay`, at once
+  shotgram simulate --config cell.toml --record real.jsonl --seconds 600
+      a real cell, recorded for `shotgram replay`
+  shotgram simulate --config cell.toml --scenario good-day --waits-for-requests
+      the controller shoots only when it is asked
+"""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

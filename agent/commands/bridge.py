@@ -16,8 +16,10 @@ from agent.settings.site import Site
 
 EXAMPLES = """\
 examples:
-  shotgram bridge --config cell.toml           read every scale that has a [cells.scales.serial] table
-  shotgram bridge --config cell.toml --listen  only show what the lines say and how it is read
+  shotgram bridge --config cell.toml
+      read every scale that has a [cells.scales.serial] table
+  shotgram bridge --config cell.toml --listen
+      only show what the lines say and how it is read
 
 a scale with a serial line:
   [[cells.scales]]
@@ -25,13 +27,13 @@ a scale with a serial line:
   resolution_g = 0.1
   capacity_g = 6100.0
     [cells.scales.serial]
-    port = "/dev/serial/by-id/usb-..."         # or socket://10.0.0.7:4001, rfc2217://10.0.0.7:4001
+    port = "/dev/serial/by-id/usb-..."   # or socket://10.0.0.7:4001
     baud = 9600
-    profile = "status-first"                   # ST,GS,+00012.34  g
-    # profile = "unit-when-stable"             # +     12.34 g
-    # profile = "number-only"                  # +   12.34
+    profile = "status-first"             # ST,GS,+00012.34  g
+    # profile = "unit-when-stable"       # +     12.34 g
+    # profile = "number-only"            # +   12.34
     # pattern = '(?P<sign>[+-])(?P<value>[ 0-9.]{7}) (?P<unit>k?g)'
-    # poll = "W\\r\\n"                           # for a scale that only answers
+    # poll = "W\\r\\n"                     # for a scale that only answers
 """
 
 

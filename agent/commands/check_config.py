@@ -19,10 +19,12 @@ from agent.settings.site import Site
 
 EPILOG = """\
 examples:
-  shotgram check-config config/two-gun-cell.toml
-  shotgram check-config config/two-gun-cell.toml --json | jq .cells
-  shotgram check-config --schema > deploy/config.schema.json     what editors complete and check with
-  shotgram check-config --asyncapi > deploy/asyncapi.json        every topic and payload (AsyncAPI 3.0)
+  shotgram check-config cell.toml
+  shotgram check-config cell.toml --json | jq .cells
+  shotgram check-config --schema > config.schema.json
+      what editors complete and check with
+  shotgram check-config --asyncapi > asyncapi.json
+      every topic and payload (AsyncAPI 3.0)
 
 exit status: 0 the file can be used, 2 it cannot
 """

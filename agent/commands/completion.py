@@ -16,7 +16,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.epilog = """\
 examples:
   shotgram completion bash > ~/.local/share/bash-completion/completions/shotgram
-  shotgram completion zsh  > ~/.zfunc/_shotgram    with fpath=(~/.zfunc $fpath) before compinit
+  shotgram completion zsh > ~/.zfunc/_shotgram
+      with fpath=(~/.zfunc $fpath) before compinit in ~/.zshrc
   shotgram completion fish > ~/.config/fish/completions/shotgram.fish
 """
 

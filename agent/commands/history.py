@@ -26,11 +26,43 @@ SHOWN = ("check", "balance", "wear", "advice", "alert")
 """What is shown where no kind is asked for."""
 
 
+EXAMPLES = """\
+examples:
+  shotgram history --config cell.toml --gun upper --last 50
+  shotgram history --config cell.toml --kind dispense --since 2026-05-04
+  shotgram history --config cell.toml --shot 4dfc92cb
+      one shot and its uncertainty budget, by the beginning of its id
+  shotgram history --config cell.toml --kind check --csv > checks.csv
+  shotgram history --config cell.toml --verify
+
+a paper history (the agent is stopped meanwhile; all of it or nothing):
+  shotgram history --config cell.toml --import paper.csv --dry-run
+  shotgram history --config cell.toml --import paper.csv
+
+  the first line of paper.csv names its columns, in any order:
+    day       2026-03-02, or 2026-03-02 05:40 on the site's clock
+    cell      may be left out where there is one; so may setup
+    gun
+    setup
+    shots     flows of the shots, g/min: 83.9; 84.2; 83.7
+    mean, n   where the paper has only their mean (g/min) and number
+    setting   of the needle, in the gun's own unit
+    pot_bar   pot pressure, bar;  fluid_c   temperature of the fluid
+    u_pct     standard uncertainty of the mean, percent, where known
+    part      replaced before this check: nozzle, needle, seal or gun
+  for example:
+    day,gun,shots,setting,part
+    2026-01-12,upper,96.3 96.1 96.6,2.0,nozzle
+    2026-01-19,upper,96.9 96.4 96.8,2.0,
+"""
+
+
 def configure(parser: argparse.ArgumentParser) -> None:
     """Arguments of `shotgram history`."""
     parser.add_argument("--config", type=Path, required=True, metavar="F", help="configuration (TOML)")
     what = parser.add_argument_group("what to show")
-    what.add_argument("--kind", choices=KINDS, action="append", help="these records alone; may be repeated")
+    kinds = f"these records alone, may be repeated: {', '.join(KINDS)}"
+    what.add_argument("--kind", choices=KINDS, metavar="KIND", action="append", help=kinds)
     what.add_argument("--cell", help="of this cell alone")
     what.add_argument("--gun", help="of this gun alone")
     what.add_argument("--since", metavar="DAY", help="from this day on (2026-05-04, in the site's time zone)")
@@ -62,12 +94,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     paper.add_argument(
         "--ignore", action="append", metavar="COLUMN", help="pass over this column; may be repeated"
     )
-    parser.epilog = (
-        "examples:\n  shotgram history --config F --gun upper --last 50\n"
-        "  shotgram history --config F --shot 4dfc92cb\n"
-        "  shotgram history --config F --kind check --csv > checks.csv\n"
-        "  shotgram history --config F --verify"
-    )
+    parser.epilog = EXAMPLES
 
 
 def run(args: argparse.Namespace) -> int:

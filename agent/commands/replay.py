@@ -28,8 +28,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="every record as a line of JSON")
     parser.epilog = """\
 examples:
-  mosquitto_sub -t 'plant/#' -F %J > capture.jsonl       record a cell (Ctrl-C ends)
-  shotgram replay capture.jsonl --config cell.toml       what the agent makes of it
+  mosquitto_sub -t 'plant/#' -F %J > capture.jsonl   record a cell until Ctrl-C
+  shotgram replay capture.jsonl --config cell.toml   what the agent makes of it
   shotgram replay capture.jsonl --config cell.toml --json | grep '"check"'
   gunzip -c capture.jsonl.gz | shotgram replay - --config cell.toml
 

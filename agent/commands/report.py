@@ -18,8 +18,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="R.html", help="file to write")
     parser.epilog = """\
 examples:
-  shotgram report --config cell.toml -o monday.html    one file; it needs no network
-  xdg-open monday.html                                 look at it, or print it on A4
+  shotgram report --config cell.toml -o monday.html   one file, needs no network
+  xdg-open monday.html                                or print it on A4
 """
 
 

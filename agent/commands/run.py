@@ -29,9 +29,9 @@ CAUTION = (
 
 EXAMPLES = """\
 examples:
-  shotgram run --config cell.toml                      until Ctrl-C or SIGTERM
-  shotgram run --config cell.toml --log-level debug    say more
-  systemctl enable --now shotgram                      as a service: deploy/README.md
+  shotgram run --config cell.toml                     until Ctrl-C or SIGTERM
+  shotgram run --config cell.toml --log-level debug   say more
+  systemctl enable --now shotgram                     as a service: see deploy/
 
 Try `shotgram doctor --config cell.toml` first: it finds what is missing.
 
