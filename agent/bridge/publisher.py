@@ -13,12 +13,11 @@ import threading
 import time
 from collections import deque
 from contextlib import suppress
-from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import paho.mqtt.client as paho
-from paho.mqtt.reasoncodes import ReasonCode
 
+from agent.bridge.line_events import Down, LineEvent, Taken, Up, report_events
 from agent.broker.client import Address, Message, make_client
 
 log = logging.getLogger(__name__)
@@ -27,7 +26,6 @@ BACKLOG = 20_000
 """Readings kept while the broker is away: half an hour of one scale at 10 Hz."""
 WINDOW = 100
 """Readings handed to paho and not yet taken by the broker."""
-UNSUPPORTED_VERSION = 0x84
 REFUSED = 0x80
 TURN_S = 0.5
 NO_ANSWER_S = 6.0
@@ -38,27 +36,7 @@ REMIND_S = 60.0
 HINT = "Does it want TLS, a client's certificate, or another version of MQTT?"
 
 
-@dataclass(frozen=True, slots=True)
-class _Up:
-    generation: int
-
-
-@dataclass(frozen=True, slots=True)
-class _Down:
-    generation: int
-    why: str
-    answered: bool
-    unsupported: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class _Taken:
-    generation: int
-    mid: int
-    reason: int
-
-
-_Event: TypeAlias = Message | _Up | _Down | _Taken | None
+_Event: TypeAlias = Message | LineEvent | None
 
 
 class Publisher:
@@ -111,7 +89,7 @@ class Publisher:
         if self._thread.is_alive():
             self._thread.join(timeout=5)
 
-    # Everything below runs in the publisher's own thread, but for paho's callbacks at the end.
+    # Everything below runs in the publisher's own thread.
 
     def _work(self) -> None:
         self._connect()
@@ -144,11 +122,11 @@ class Publisher:
     def _take(self, event: _Event) -> None:
         if isinstance(event, Message):
             self._queue(event)
-        elif isinstance(event, _Up) and event.generation == self._generation:
+        elif isinstance(event, Up) and event.generation == self._generation:
             self._up()
-        elif isinstance(event, _Down) and event.generation == self._generation:
+        elif isinstance(event, Down) and event.generation == self._generation:
             self._down(event)
-        elif isinstance(event, _Taken) and event.generation == self._generation:
+        elif isinstance(event, Taken) and event.generation == self._generation:
             self._settle(event)
 
     def _queue(self, message: Message) -> None:
@@ -177,7 +155,7 @@ class Publisher:
             self._waiting[info.mid] = message
         return kept
 
-    def _settle(self, event: _Taken) -> None:
+    def _settle(self, event: Taken) -> None:
         message = self._waiting.pop(event.mid, None)
         if message is None:
             return
@@ -197,7 +175,7 @@ class Publisher:
         for message in list(self._said.values()):
             self._publish(message)
 
-    def _down(self, event: _Down) -> None:
+    def _down(self, event: Down) -> None:
         self.connected = False
         self._heard_s = time.monotonic()
         # What had QoS 0 and was on its way is lost with the connection, and no answer will come for it.
@@ -269,35 +247,5 @@ class Publisher:
 
     def _new_client(self) -> paho.Client:
         client = make_client(self.address, self.version, self._will, 2 * WINDOW)
-        self._wire(client, self._generation)
+        report_events(client, self._generation, self._events.put)
         return client
-
-    def _wire(self, client: paho.Client, generation: int) -> None:
-        """Paho's callbacks: put and return. Each knows which client it belongs to."""
-        put = self._events.put
-        answered = threading.Event()
-
-        def on_connect(_c: paho.Client, _d: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
-            answered.set()
-            if reason.is_failure:
-                unsupported = reason.value == UNSUPPORTED_VERSION
-                put(
-                    _Down(generation, f"the broker refused: {reason}", answered=True, unsupported=unsupported)
-                )
-            else:
-                put(_Up(generation))
-
-        def on_connect_fail(_c: paho.Client, _d: Any) -> None:
-            put(_Down(generation, "it does not answer", answered=True))
-
-        def on_disconnect(_c: paho.Client, _d: Any, _f: Any, reason: ReasonCode, _p: Any) -> None:
-            put(_Down(generation, str(reason), answered=answered.is_set()))
-            answered.clear()
-
-        def on_publish(_c: paho.Client, _d: Any, mid: int, reason: ReasonCode, _p: Any) -> None:
-            put(_Taken(generation, mid, reason.value))
-
-        client.on_connect = on_connect
-        client.on_connect_fail = on_connect_fail
-        client.on_disconnect = on_disconnect
-        client.on_publish = on_publish
