@@ -25,7 +25,7 @@ from agent.contract.records import Record
 from agent.journal.database import Database
 from agent.journal.errors import Fault, JournalError, JournalFull, JournalIoError
 from agent.journal.files import back_up, make_folder
-from agent.journal.limits import MIB, JournalLimits
+from agent.journal.limits import JournalLimits
 from agent.journal.lock import FolderLock
 from agent.journal.mending import mend, mend_earlier
 from agent.journal.migrations import Migration
@@ -104,7 +104,7 @@ class Journal(JournalReader):
                 database, run, faults = _begun(state_dir, limits, run, now, migrations)
             except (JournalFull, JournalIoError):
                 # A full disk has no room for the files that SQLite needs beside the journal's.
-                if Space.of(state_dir).free_bytes > MIB or not Ballast(state_dir, 0).give_up():
+                if not Space.of(state_dir).is_gone() or not Ballast(state_dir, 0).give_up():
                     raise
                 database, run, faults = _begun(state_dir, limits, run, now, migrations)
         except BaseException:

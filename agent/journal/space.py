@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from agent.journal.limits import JournalLimits
+from agent.journal.limits import MIB, JournalLimits
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +31,22 @@ class Space:
         bound = min(self.total_bytes * limits.low_disk_ratio, limits.low_disk_bytes)
         return self.free_bytes < bound or (self.free_inodes is not None and self.free_inodes < 16)
 
+    def is_gone(self) -> bool:
+        """Whether there is next to no room for bytes, or none for the files beside a journal."""
+        return self.free_bytes <= MIB or (self.free_inodes is not None and self.free_inodes < SPARES)
+
+
+SPARES = 3
+"""Empty files: SQLite makes two to open a journal, and a disk may have room for bytes and for no file."""
+
 
 class Ballast:
-    """A file without meaning. SQLite cannot even delete rows on a full disk; giving this up lets it."""
+    """Files without meaning. SQLite cannot even delete rows on a full disk; giving these up lets it."""
 
     def __init__(self, folder: Path, size_bytes: int):
         self.path = folder / "journal.ballast"
         self.size_bytes = size_bytes
+        self._spares = [folder / f"journal.spare-{n + 1}" for n in range(SPARES)]
 
     @property
     def is_whole(self) -> bool:
@@ -48,6 +58,9 @@ class Ballast:
 
     def restore(self) -> bool:
         """Write the file again where the disk has room for four of it. Returns whether it is whole."""
+        for spare in self._spares:
+            with contextlib.suppress(OSError):
+                spare.touch(mode=0o600)
         if self.is_whole:
             return True
         try:
@@ -67,9 +80,10 @@ class Ballast:
         return True
 
     def give_up(self) -> bool:
-        """Remove the file. Returns whether that made room."""
-        try:
-            self.path.unlink()
-        except OSError:
-            return False
-        return True
+        """Remove the files. Returns whether that made room."""
+        gave = False
+        for path in (self.path, *self._spares):
+            with contextlib.suppress(OSError):
+                path.unlink()
+                gave = True
+        return gave
