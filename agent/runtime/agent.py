@@ -56,6 +56,7 @@ ANNOUNCE_EVERY_S = 1.0
 STATE_EVERY_S = 30.0
 START_TEND_S = 5.0
 """So long after the start the journal is tended for the first time."""
+SESSION = "session"
 POISON = "poison"
 POISONS_KEPT = 16
 
@@ -408,7 +409,10 @@ class RunningAgent:
         self._said_state_s = float("-inf")
         for name in ("broker-lost", "broker-unreachable", *LINE_ALARMS.values()):
             self.raise_(self.trouble.lasting(name, False), batch)
-        if up.generation > 1 and not up.session_kept:
+        known = up.generation > 1 or self.journal.kept_state(SESSION) is not None
+        if up.generation == 1:
+            batch.state[SESSION] = b"made"
+        if known and not up.session_kept:
             text = "the broker lost our session: what was sent while we were away is gone"
             self._happened("session-lost", text, batch)
         self.canary.send(time.monotonic())
