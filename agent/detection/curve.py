@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from agent.detection.disturbances import BLOCK_S, Blocks, disturbances_in
+from agent.detection.blocks import BLOCK_S, Blocks, in_blocks, noise_of
+from agent.detection.disturbances import disturbances_in
 from agent.detection.limits import Limits
 from agent.detection.window import Floats
 
@@ -18,7 +19,6 @@ NEAR_S = 2.0
 """A container moved so close to a ramp was moved in it."""
 JET_SMEARS_S = 1.5
 """How long after the closing the fall of a jet's push may be seen."""
-HALF_STEP = 0.29
 EDGE_S = 1.5
 
 
@@ -123,28 +123,6 @@ class Stretch:
         inside = (self.t_s >= from_s) & (self.t_s < to_s) & ~self.spoiled
         m = self.base_g[inside]
         return float(np.max(np.maximum.accumulate(m) - m)) if m.size else 0.0
-
-
-def in_blocks(t_s: Floats, mass_g: Floats) -> tuple[Floats, Floats]:
-    """Medians over quarters of a second: times (mean of the readings') and masses, shapes (k,)."""
-    if not t_s.size:
-        return t_s, mass_g
-    which = np.floor((t_s - t_s[0]) / BLOCK_S).astype(np.int64)
-    starts = np.flatnonzero(np.diff(which, prepend=-1))
-    counts = np.diff(np.append(starts, t_s.size))
-    means = np.add.reduceat(t_s - t_s[0], starts) / counts + t_s[0]
-    order = np.lexsort((mass_g, which))
-    sorted_g = mass_g[order]
-    medians = 0.5 * (sorted_g[starts + (counts - 1) // 2] + sorted_g[starts + counts // 2])
-    return means, medians
-
-
-def noise_of(mass_g: Floats, resolution_g: float) -> float:
-    """Standard deviation of one block, by the median of second differences; no less than rounding's."""
-    floor = HALF_STEP * resolution_g
-    if mass_g.size < 8:
-        return floor
-    return max(floor, float(np.median(np.abs(np.diff(mass_g, 2)))) / 1.652)
 
 
 def _end(t: Floats, above_g: Floats, end: float, still: float, u_still_s: float) -> float:

@@ -15,7 +15,9 @@ from typing import Any
 
 from agent.contract.inputs import ControllerEvent, ScaleReading
 from agent.contract.plan import Cell, Plan
-from agent.detection.carving import BEFORE_S, Found, by_controller, room_around, torn_apart
+from agent.detection.already import is_taken, was_seen
+from agent.detection.carving import BEFORE_S, room_around
+from agent.detection.locating import by_controller, torn_apart
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed, on_scale, placed_on
 from agent.detection.scale_watch import ScaleWatch, Taken
@@ -34,8 +36,6 @@ UNCLOSED_S = 600.0
 """An opening without a closing and with no mass is forgotten after this."""
 HOMELESS_S = 120.0
 """What a gun did that no scale shows is forgotten after this."""
-SAME_S = 1.5
-NEAR_S = 2.0
 JOB_KEPT_S = 120.0
 KEPT_LENGTHS = 9
 USUAL_SHOT_S = 30.0
@@ -202,7 +202,7 @@ class Detector:
         waiting: list[Placed] = []
         for i, one in enumerate(placed):
             following = next((p.begins_s for p in placed[i + 1 :] if p.begins_s > one.begins_s + 0.5), None)
-            if self._is_swallowed(watch, one):
+            if was_seen(watch, one):
                 self._forget(one)
                 self.belated += 1
             elif not final and any(self._may_be_open(watch, still, one) for still in waiting):
@@ -260,17 +260,13 @@ class Detector:
             return max(setup.shot_s, setup.bleed_s)
         return max(self._lengths_s.get(one.told[0].gun, ()), default=None)
 
-    def _is_swallowed(self, watch: ScaleWatch, one: Placed) -> bool:
-        """Whether the scale alone told this dispense before the controller's late word came."""
-        return any(taken.by_curve and (_agree(taken, one) or _is_same(taken, one)) for taken in watch.taken)
-
     def _told(self, watch: ScaleWatch, one: Placed, following: float | None, now_s: float) -> Window | None:
         end_s = one.to_s if one.to_s is not None else one.until_s
         room = room_around(watch, one.begins_s, end_s if end_s is not None else watch.last_t_s, following)
         found = by_controller(watch, one, room)
         self._forget(one)
         half_told = one.from_s is None or one.to_s is None
-        if found is None or (half_told and _is_taken(watch, found)):
+        if found is None or (half_told and is_taken(watch, found)):
             self.abandoned += 1
             return None
         if one.purpose == "job" and found.rise is None:
@@ -293,35 +289,6 @@ class Detector:
                 self.abandoned += 1
 
 
-def _agree(taken: Taken, one: Placed) -> bool:
-    """Whether both clocks' bare times agree: of messages that all came late a clock's offset says nothing."""
-    opened, closed = one.told[0].opened, one.told[-1].closed
-    if opened is None or closed is None or one.by_arrival:
-        return False
-    return abs(opened.t_s - taken.from_s) < SAME_S and abs(closed.t_s - taken.to_s) < SAME_S
-
-
 def _needs_readings(watch: ScaleWatch, one: Placed) -> bool:
     """Whether readings must be kept for a dispense: one that sprays a part for long weighs nothing."""
     return one.purpose != "job" or watch.last_t_s < one.begins_s + JOB_KEPT_S
-
-
-def _is_taken(watch: ScaleWatch, found: Found) -> bool:
-    """Whether what the curve shows for half a word was told whole by another."""
-    times = found.times
-    return any(
-        min(times.to_s, taken.to_s) - max(times.from_s, taken.from_s) > 0.5 * (taken.to_s - taken.from_s)
-        for taken in watch.taken
-    )
-
-
-def _is_same(taken: Taken, one: Placed) -> bool:
-    """Whether a told dispense, or the half of it that is known, is one that was given already."""
-    middle_s = 0.5 * (taken.from_s + taken.to_s)
-    if one.to_s is None:
-        return one.from_s is not None and taken.from_s - NEAR_S < one.from_s < middle_s
-    if one.from_s is None:
-        return middle_s < one.to_s < taken.to_s + NEAR_S
-    shorter_s = min(one.to_s - one.from_s, taken.to_s - taken.from_s)
-    common_s = min(one.to_s, taken.to_s + NEAR_S) - max(one.from_s, taken.from_s - NEAR_S)
-    return common_s > 0.5 * max(shorter_s, 0.1)

@@ -2,8 +2,7 @@
 
 Where neighbouring blocks differ by more than three times the flow, something happened; it is over when a
 second's readings lie on a line again. Then the level is looked at: where the curve goes on as it would have,
-the disturbance was temporary, else the level was moved. A small step within a steady ramp hides below that
-and is looked for with a line and a step fitted together (least squares) over two seconds on either side.
+the disturbance was temporary, else the level was moved. Small steps within a ramp `hidden_steps` finds.
 
 The push of the jet on the pan comes with the opening and goes with the closing: F = m' v, over g the flow
 times the time of a fall from that speed, 2.5 s at 25 m/s. So much up between rest and flow, or down between
@@ -12,17 +11,15 @@ flow and rest, is no moved container.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from agent.detection.limits import Limits
+from agent.detection.blocks import BLOCK_S, FLOWS, SIDE_S, Blocks, Disturbance
+from agent.detection.hidden_steps import hidden_steps
 from agent.detection.window import Floats
 
-BLOCK_S = 0.25
-SIDE_S = 2.0
-"""How long the curve is looked at on either side of a disturbance."""
 APART_S = 0.8
 PUT_BACK_S = 15.0
 """A lean or a lifted container that is right again within this time is temporary."""
@@ -31,53 +28,9 @@ SMEARS_S = 2.5
 JET_S = 2.5
 JET_LASTS_S = 2.0
 """A jet's push comes and goes within what a filter smears."""
-HIDDEN_GAP_S = 0.5
-"""A step is smeared over about this time on either side by the scale's filter."""
 UNEVEN = 0.25
 """Share of a flow by which a real one may differ from a steady one, over a second."""
 LEAST_RISING = 8
-MANY_STEPS = 3
-"""A container is moved once; steps that come again and again are a shaking floor seen at the scale's rate."""
-STEP = 0.7
-"""A step within a ramp is one from so many seconds of its flow on."""
-FLOWS = 0.3
-"""Share of the slowest flow from which on a slope is a flow."""
-
-
-@dataclass(frozen=True, slots=True)
-class Disturbance:
-    """Readings that no flow explains."""
-
-    from_s: float
-    to_s: float
-    moved_g: float
-    """How much the level is off afterwards; 0 where it came back, and for a jet's push."""
-    depth_g: float
-    """The largest excursion from where the curve would have been, with its sign."""
-    jet: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Blocks:
-    """A stretch of readings in blocks, and what is usual there."""
-
-    t_s: Floats
-    mass_g: Floats
-    noise_g: float
-    """Standard deviation of one block."""
-    limits: Limits
-    late_s: float = 0.0
-    """How much later than it was read a reading's time may be: nothing but where arrival is its time."""
-
-    @property
-    def same_g(self) -> float:
-        """Two levels that differ by less are the same."""
-        return max(3.0 * self.limits.resolution_g, 6.0 * self.noise_g)
-
-    @property
-    def even_g(self) -> float:
-        """Blocks that differ by less do not differ."""
-        return max(1.2 * self.limits.resolution_g, 5.0 * self.noise_g)
 
 
 def disturbances_in(blocks: Blocks) -> list[Disturbance]:
@@ -96,9 +49,7 @@ def disturbances_in(blocks: Blocks) -> list[Disturbance]:
     ends = [-1, *(last for _, last in spans), t.size]
     begins = [*(first for first, _ in spans), t.size]
     found = [_measured(blocks, span, (ends[k], begins[k + 1])) for k, span in enumerate(spans)]
-    hidden = [step for step in _hidden(blocks) if not any(_overlap(step, one) for one in found)]
-    if len(hidden) >= MANY_STEPS or blocks.late_s > 0.0:
-        hidden = []
+    hidden = [step for step in hidden_steps(blocks) if not any(_overlap(step, one) for one in found)]
     return _temporary(blocks, sorted([*found, *hidden], key=lambda one: one.from_s), flow)
 
 
@@ -172,54 +123,6 @@ def _is_jet(blocks: Blocks, found: Disturbance, slope_before: float, slope_after
         rest, flow = slope_after, slope_before
     most = JET_S * flow + blocks.same_g
     return flow > flows and rest < UNEVEN * flow and abs(found.moved_g) < most
-
-
-def _hidden(blocks: Blocks) -> list[Disturbance]:
-    """Steps within a steady ramp that are too small to stand out between neighbours."""
-    t, m = blocks.t_s, blocks.mass_g
-    step_s = float(np.median(np.diff(t)))
-    side = max(3, round(SIDE_S / step_s))
-    gap = max(1, round(HIDDEN_GAP_S / step_s))
-    n = 2 * (side + gap) + 1
-    if t.size < n:
-        return []
-    x = np.arange(n) - (n - 1) / 2
-    used = np.abs(x) > gap
-    design = np.column_stack([np.ones(n), x * step_s, x > 0])[used]
-    solve = np.linalg.pinv(design)
-    windows = np.lib.stride_tricks.sliding_window_view(m, n)[:, used]
-    times = np.lib.stride_tricks.sliding_window_view(t, n)
-    # Uneven times are made even along the slope.
-    uneven_s = (times - times[:, [n // 2]] - x * step_s)[:, used]
-    windows = windows - (windows @ solve[1])[:, None] * uneven_s
-    fitted = windows @ solve.T
-    spread = np.sqrt(np.mean((windows - fitted @ design.T) ** 2, axis=1))
-    left = _side_slopes(windows[:, :side], step_s)
-    right = _side_slopes(windows[:, side:], step_s)
-    slope, step = fitted[:, 1], fitted[:, 2]
-    whole = np.max(np.diff(times, axis=1), axis=1) < 2.5 * step_s
-    steady = np.minimum(left, right) > FLOWS * blocks.limits.slowest_g_per_s
-    steady &= np.abs(left - right) < 0.15 * slope
-    steady &= spread < np.maximum(0.05 * slope, max(2.0 * blocks.noise_g, 0.5 * blocks.limits.resolution_g))
-    least_g = max(10.0 * blocks.limits.resolution_g, 12.0 * blocks.noise_g)
-    large = np.abs(step) > np.maximum(STEP * slope, least_g)
-    return _peaks(t[(n - 1) // 2 :], np.where(whole & steady & large, step, 0.0))
-
-
-def _side_slopes(windows: NDArray[np.float64], step_s: float) -> Floats:
-    x = (np.arange(windows.shape[1]) - (windows.shape[1] - 1) / 2) * step_s
-    return np.asarray(windows @ x / (x @ x), dtype=np.float64)
-
-
-def _peaks(t: Floats, step: Floats) -> list[Disturbance]:
-    found: list[Disturbance] = []
-    step = step.copy()
-    while step.size and np.any(step):
-        at = int(np.argmax(np.abs(step)))
-        when, size = float(t[at]), float(step[at])
-        found.append(Disturbance(when - HIDDEN_GAP_S, when + HIDDEN_GAP_S, size, size))
-        step[np.abs(t[: step.size] - when) < SIDE_S] = 0.0
-    return found
 
 
 def _temporary(blocks: Blocks, found: list[Disturbance], flow: float) -> list[Disturbance]:

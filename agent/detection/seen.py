@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from agent.contract.plan import Cell
-from agent.detection.carving import Found, by_curve, room_around
-from agent.detection.curve import in_blocks
+from agent.detection.blocks import in_blocks
+from agent.detection.carving import Found, room_around
 from agent.detection.gate import Activity
+from agent.detection.locating import by_curve
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed
 from agent.detection.scale_watch import ScaleWatch, Taken

@@ -10,7 +10,7 @@ import pytest
 
 from agent.contract.inputs import ScaleReading
 from agent.contract.plan import Cell, Gun, Plan, Scale, Setup
-from agent.detection.curve import in_blocks, noise_of
+from agent.detection.blocks import in_blocks, noise_of
 from agent.detection.detector import Detector
 from agent.detection.gate import Gate
 from agent.detection.idle import IdleSlope
