@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from agent.flow.curve import (
     AMOUNTS,
     DRIP,
     FLOW,
+    LENGTH,
     LOG_DRIP,
     LOG_LAG,
     LOG_SLOW,
@@ -18,14 +20,18 @@ from agent.flow.curve import (
     SIZE,
     SLOW,
     START,
+    curve_of,
     drip_column,
     slow_column,
 )
-from agent.flow.joint import Data, Joint, Prior, fit, gain_by
+from agent.flow.joint import Data, Joint, Prior, fit, gain_by, tukey
+from agent.flow.noise import Kept
 from agent.flow.priors import DRIP_S, SLOW_MOST_S, SLOW_S
 
 WORTH = 7.0
 """What a drip or a slow start must promise to gain before it is fitted: about the penalty of BIC."""
+PENALTY = 2.0
+"""Parameters that a drip or a slow start brings."""
 BETTER = 2.0
 """How much lower minus twice the log evidence must be."""
 ASTRAY = 6.0
@@ -59,6 +65,57 @@ def chosen(data: Data, prior: Prior, plain: Joint, *, start: Floats | None = Non
     return best
 
 
+def roughly_chosen(data: Data, prior: Prior, plain: Joint) -> tuple[Prior, Joint]:
+    """A likely shape while the noise is unknown: by BIC, the variances at rest and on the ramp profiled.
+
+    `data` have one wide noise for all readings, so that nothing but bumps is left out of `plain`, their fit.
+    """
+    apart = _apart(data, plain)
+    fits = _spread_of(data, plain, apart)
+    scale = float(np.mean(fits.typical_z))
+    best, least = (prior.without(drip=True, slow=True), plain), fits.criterion
+    drips = _promising(data, plain, drip=True, scale=scale)
+    slows = _promising(data, plain, drip=False, scale=scale)
+    for drip, slow in ((False, True), (True, False), (True, True)):
+        if (drip and not drips) or (slow and not slows):
+            continue
+        wider = prior.without(drip=not drip, slow=not slow)
+        other = _wider_fit(data, wider, plain, plain.at)
+        criterion = _spread_of(data, other, apart).criterion + PENALTY * (drip + slow) * math.log(
+            data.mass_g.size
+        )
+        if criterion < least and not (drip and other.at[DRIP] < 0):
+            best, least = (wider, other), criterion
+    return best
+
+
+class _Spread(NamedTuple):
+    criterion: float
+    typical_z: Floats
+    """Weighted mean squares of the residuals over the noise, at rest and on the ramp."""
+
+
+def _apart(data: Data, joint: Joint) -> tuple[Kept, Kept]:
+    start = joint.at[AMOUNTS + START]
+    spraying = (data.on.t_s > start) & (data.on.t_s < start + joint.at[AMOUNTS + LENGTH])
+    return spraying, ~spraying
+
+
+def _spread_of(data: Data, joint: Joint, apart: tuple[Kept, Kept]) -> _Spread:
+    z = (data.mass_g - curve_of(data.on, joint.at)) / data.noise_g
+    weight = tukey(z)
+    squares = []
+    criterion = 0.0
+    for part in apart:
+        total = float(weight[part].sum())
+        if total < 4:
+            continue
+        square = max(float(weight[part] @ np.square(z[part])) / total, 1e-12)
+        squares.append(square)
+        criterion += float(part.sum()) * math.log(square)
+    return _Spread(criterion, np.array(squares or [1.0]))
+
+
 def _wider_fit(data: Data, wider: Prior, plain: Joint, start: Floats) -> Joint:
     begin = start.copy()
     for amount, which, known in ((DRIP, LOG_DRIP, DRIP_S), (SLOW, LOG_SLOW, SLOW_S)):
@@ -77,6 +134,6 @@ def _wider_fit(data: Data, wider: Prior, plain: Joint, start: Floats) -> Joint:
     return again if again.cost < found.cost else found
 
 
-def _promising(data: Data, joint: Joint, *, drip: bool) -> bool:
+def _promising(data: Data, joint: Joint, *, drip: bool, scale: float = 1.0) -> bool:
     column = drip_column if drip else slow_column
-    return any(gain_by(joint, column(data.on, joint.at, tau_s)) > WORTH for tau_s in (0.3, 1.5))
+    return any(gain_by(joint, column(data.on, joint.at, tau_s)) > WORTH * scale for tau_s in (0.3, 1.5))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from agent.detection.window import Floats, Window
-from agent.flow.choosing import chosen
+from agent.flow.choosing import chosen, roughly_chosen
 from agent.flow.coarse import Coarse
 from agent.flow.curve import AMOUNTS, BEND, FLOW, LENGTH, LOSS, START, axis, dispensed_g, dispensed_gradient
 from agent.flow.evaporation import Rate, weighed
@@ -22,9 +22,11 @@ from agent.flow.readings import Left, Readings
 from agent.flow.surroundings import Surroundings
 from agent.flow.tones import tones
 
+ROUGH_S, ROUGH_STEPS = (0.3, 0.08), 4
+"""Noise of the rough fits in seconds of flow, and how many steps they take."""
 IDLE_WIDER = 2.0
 """How much the uncertainty of a rate seen at rest is widened before it is used (choice of ours)."""
-FLUCTUATION = 0.15
+FLUCTUATION = 0.18
 """Relative standard deviation of the mean evaporation in a dispense from that around it (common practice)."""
 
 
@@ -87,12 +89,12 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     length = told_s if window.open_s is not None else look.length_s
     on = axis(t_s, 0.5 * length, max(0.5 * length, 10.0))
     prior = prior_of(window, around, look, told_s)
-    plain = prior.without(drip=True, slow=True)
-    joint, left = _first_fit(Readings(on, window.mass_g, d), plain, look, told=window.open_s is not None)
+    readings = Readings(on, window.mass_g, d)
+    rough, joint, left = _roughly(readings, prior, look, told=window.open_s is not None)
     # A ramp's rounding is a saw tooth of its own: only readings that dither at rest can show a vibration.
-    hum = tones(t_s, left.residual_g, left.weight) if left.at_rest_g > DITHERED * d else np.zeros_like(t_s)
-    readings = Readings(on, window.mass_g - hum, d)
-    wanted, joint, left, coarse = _shaped(readings, prior, plain, joint, left)
+    if left.at_rest_g > DITHERED * d:
+        readings = Readings(on, window.mass_g - tones(t_s, left.residual_g, left.weight), d)
+    wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left)
     wanted = _bending(wanted, joint)
     seen = coarse.data(joint, left)
     joint = fit(seen, wanted, joint.at)
@@ -101,41 +103,46 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     return _weighed(window, around, raw, seen)
 
 
+def _roughly(readings: Readings, prior: Prior, look: FirstLook, *, told: bool) -> tuple[Prior, Joint, Left]:
+    # Wide first: near the edges a wrong start, or a drip, would else be taken for bumps and left out.
+    plain = prior.without(drip=True, slow=True)
+    at = start_of(plain, look, told=told)
+    least = max(look.noise_g, readings.rounding_g)
+    for width in ROUGH_S:
+        wide = np.full(readings.mass_g.size, max(least, width * abs(at[FLOW])))
+        data = Data(readings.on, readings.mass_g, wide)
+        joint = fit(data, plain, at, steps=ROUGH_STEPS)
+        at = joint.at
+    rough, joint = roughly_chosen(data, prior, joint)
+    # The noise by what this leaves, not by the plateaus': a ramp that surges a little must not be left out.
+    left = readings.left_by(joint, wide, first=True)
+    joint = fit(Data(readings.on, readings.mass_g, left.noise_g), rough, joint.at)
+    return rough, joint, readings.left_by(joint, left.noise_g, first=True)
+
+
 def _shaped(
-    readings: Readings, prior: Prior, plain: Prior, joint: Joint, left: Left
+    readings: Readings, prior: Prior, rough: Prior, joint: Joint, left: Left
 ) -> tuple[Prior, Joint, Left, Coarse]:
-    # The right shape, and the noise that it leaves.
-    left = readings.left_by(joint, left.noise_g)
+    # The right shape, at the noise that a likely one leaves.
+    plain = prior.without(drip=True, slow=True)
+    is_plain = bool(np.all(rough.u == plain.u))
+    left = readings.left_by(joint, left.noise_g, first=is_plain)
     coarse = Coarse(readings)
     seen = coarse.data(joint, left)
-    joint = fit(seen, plain, joint.at)
-    if coarse.learn_noise(seen, plain, joint):
+    joint = fit(seen, rough, joint.at)
+    if coarse.learn_noise(seen, rough, joint):
         seen = coarse.data(joint, left)
-        joint = fit(seen, plain, joint.at)
-    wanted, joint = chosen(seen, prior, joint)
-    left = readings.left_by(joint, left.noise_g)
-    if np.any(wanted.u != plain.u):
+        joint = fit(seen, rough, joint.at)
+    if is_plain:
+        wanted, joint = chosen(seen, prior, joint)
+        left = readings.left_by(joint, left.noise_g)
+        is_plain = bool(np.all(wanted.u == plain.u))
+        seen = coarse.data(joint, left)
+    if not is_plain:
         # What looked like noise was shape; with less noise the right shape can be told from a likely one.
-        seen = coarse.data(joint, left)
         wanted, joint = chosen(seen, prior, fit(seen, plain, joint.at), start=joint.at)
         left = readings.left_by(joint, left.noise_g)
     return wanted, joint, left, coarse
-
-
-def _first_fit(readings: Readings, plain: Prior, look: FirstLook, *, told: bool) -> tuple[Joint, Left]:
-    # Wide first: near the edges a wrong start would else be taken for a bump and left out.
-    at = start_of(plain, look, told=told)
-    least = max(look.noise_g, readings.rounding_g)
-    n = readings.mass_g.size
-    for width, steps in ((0.3, 4), (0.08, 4)):
-        wide = np.full(n, max(least, width * abs(at[FLOW])))
-        joint = fit(Data(readings.on, readings.mass_g, wide), plain, at, steps=steps)
-        at = joint.at
-    # The noise by what this leaves, not by the plateaus': a ramp that surges a little must not be left out
-    # whole.
-    left = readings.left_by(joint, wide, typical=True)
-    joint = fit(Data(readings.on, readings.mass_g, left.noise_g), plain, at)
-    return joint, readings.left_by(joint, left.noise_g)
 
 
 def _bending(prior: Prior, joint: Joint) -> Prior:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from agent.flow.known import Known
 
-NOTHING = (0.8, 1.5e-4)
+NOTHING = (0.8, 1.2e-4)
 """Weight, before looking, of a rate as good as none, and its standard deviation, g/s (choice of ours)."""
 ZERO_DRIFT = (0.05, 2e-3)
 """The same for a scale that drifts either way, warming up (choice of ours)."""

@@ -17,7 +17,7 @@ from agent.flow.known import Known
 BEYOND_C = 10.0
 U_BEYOND_REL_PER_C = 1e-3
 TYPICAL_EXPANSION_PER_C = 1.2e-3
-"""Expansion of a typical solvent, for a table of one point (acetone 1.4e-3, isopropanol 1.1e-3)."""
+"""Expansion of a typical solvent, for a table of one point: acetone 1.4e-3, isopropanol 1.1e-3."""
 U_TEMPERATURE_C = 0.5
 """Standard uncertainty of a measured fluid temperature (common practice, no source)."""
 U_TEMPERATURE_ASSUMED_C = 3.0
@@ -27,7 +27,7 @@ U_TEMPERATURE_ASSUMED_C = 3.0
 def density(fluid: Fluid, temperature_c: float, u_temperature_c: float = U_TEMPERATURE_C) -> Known | None:
     """Density of a fluid in kg/m3 at a temperature, with its standard uncertainty.
 
-    None where the temperature is more than `BEYOND_C` outside the table, or not finite. A table of one point is
+    None where the temperature is over `BEYOND_C` outside the table, or not finite. A table of one point is
     taken to hold within `BEYOND_C` of it, with a typical solvent's expansion in its uncertainty.
     """
     if not math.isfinite(temperature_c) or not fluid.density_table:

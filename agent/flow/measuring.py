@@ -23,14 +23,18 @@ from agent.flow.shape import NO_SHAPE, shape_of
 from agent.flow.shown_step import as_shown
 from agent.flow.surroundings import Surroundings
 
+UNKNOWN_AIR = Known(1.2, 0.05)
+"""Density of air where it is not described as a workshop's, kg/m3 (from memory)."""
 UNKNOWN_LIQUID = Known(900.0, 120.0)
 """Density where the fluid is not known, kg/m3: solvents and water lie within two u (from memory)."""
 U_JITTERS_S = 0.01
 """An open time less certain than this is joined with what the curve shows of it."""
 LATE_S = 0.1
 """How late a reading may come whose time is that of its arrival (common practice, no source)."""
-U_STROKE_S = 0.015
+U_STROKE_S = 0.01
 """What a valve's strokes add to an open time that is seen in the curve (common practice, no source)."""
+LARGEST_G = 1e9
+"""No scale weighs more."""
 LEAST_READINGS = 8
 """Fewer readings than this and nothing is fitted."""
 
@@ -84,6 +88,8 @@ def measure(window: Window, around: Surroundings) -> Measurement:
     fault: str | None = None
     if clean.t_s.size < LEAST_READINGS:
         fault = f"only {clean.t_s.size} readings; {LEAST_READINGS} are needed"
+    elif float(np.max(np.abs(clean.mass_g))) > LARGEST_G:
+        fault = f"a reading is beyond {LARGEST_G:g} g"
     elif not math.isfinite(clean.opened_s) or not math.isfinite(clean.closed_s):
         fault = "the times of opening and closing are not known"
     elif clean.closed_s <= clean.opened_s or (
@@ -124,7 +130,7 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
     verdict = judged(window, around, found, shape, None)
     open_s = _open_time(window, around, found)
     liquid = _liquid(around)
-    shop_air = air(around.air_temperature_c, around.air_pressure_hpa, around.air_humidity_pct)
+    shop_air = _air(around)
     factor, by_liquid = buoyancy(liquid or UNKNOWN_LIQUID, shop_air)
     mass = found.mass_g * factor.value
     per_g = 60.0 / open_s.value
@@ -176,6 +182,13 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
         curve_g=window.mass_g - found.left.residual_g,
         weight=found.left.weight,
     )
+
+
+def _air(around: Surroundings) -> Known:
+    try:
+        return air(around.air_temperature_c, around.air_pressure_hpa, around.air_humidity_pct)
+    except ValueError:
+        return UNKNOWN_AIR
 
 
 def _open_time(window: Window, around: Surroundings, found: Estimate) -> Known:

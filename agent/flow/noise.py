@@ -23,20 +23,25 @@ MOST_ALIKE = 12.0
 
 
 def noise_of(
-    t_s: Floats, at: Floats, residual_g: Floats, kept: Kept, rounding_g: float, *, typical: bool = False
+    t_s: Floats, at: Floats, residual_g: Floats, kept: Kept, rounding_g: float, *, first: bool = False
 ) -> Floats:
-    """Standard deviation of each reading as the fit should weigh it, shape (n,); `kept` leaves bumps out."""
+    """Standard deviation of each reading as the fit should weigh it, shape (n,); `kept` leaves bumps out.
+
+    At the `first` look, when what is left over is still shape, it is the typical spread, and no account is
+    taken
+    of its likeness from reading to reading.
+    """
     start = at[AMOUNTS + START]
     end = start + at[AMOUNTS + LENGTH]
     before, after = t_s <= start, t_s >= end
     spraying = ~before & ~after
-    spread = typical_spread if typical else root_mean_square
+    spread = typical_spread if first else root_mean_square
     rest = max(spread(residual_g[~spraying & kept]), most_of(residual_g[~spraying]))
-    alike = max(alikeness(residual_g[part & kept]) for part in (before, after))
+    alike = 1.0 if first else max(alikeness(residual_g[part & kept]) for part in (before, after))
     noise = np.full(t_s.size, np.sqrt(alike) * max(rest, rounding_g))
     ramp = residual_g[spraying & kept]
     largest = max(spread(ramp), most_of(residual_g[spraying]), rounding_g, 0.8 * rest)
-    noise[spraying] = np.sqrt(alikeness(ramp)) * largest
+    noise[spraying] = (1.0 if first else np.sqrt(alikeness(ramp))) * largest
     return noise
 
 

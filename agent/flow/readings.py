@@ -41,14 +41,14 @@ class Readings:
         """Standard uncertainty of a rounded reading, d over root 12."""
         return self.resolution_g / math.sqrt(12.0)
 
-    def left_by(self, joint: Joint, noise_g: Floats, *, typical: bool = False) -> Left:
+    def left_by(self, joint: Joint, noise_g: Floats, *, first: bool = False) -> Left:
         """What a fit leaves of them, and the noise that this shows.
 
-        `noise_g` tells what to leave out of it; `typical` takes the median, which forgives yet more.
+        `noise_g` tells what to leave out of it; at the `first` look more is forgiven (`noise_of`).
         """
         residual = self.mass_g - curve_of(self.on, joint.at)
         noise = noise_of(
-            self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, typical=typical
+            self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, first=first
         )
         weight = tukey(residual / noise)
         start = joint.at[AMOUNTS + START]
