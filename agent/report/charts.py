@@ -61,6 +61,8 @@ class Chart:
     time_zone: tzinfo | None = None
     """Given, the axis across is one of days in this zone, and x are epoch seconds."""
     _marks: list[str] = field(default_factory=list)
+    _over: list[str] = field(default_factory=list)
+    """Words, in front of everything."""
 
     def __post_init__(self) -> None:
         if not self.x_high > self.x_low:
@@ -125,7 +127,7 @@ class Chart:
         self._marks.append(f'<path class="{style}" d="M{LEFT} {y:.1f}H{self.width - RIGHT}"/>')
         if label:
             at = f'x="{self.width - RIGHT - 4}" y="{y - 4:.1f}" text-anchor="end"'
-            self._marks.append(f'<text class="note" {at}>{escape(label)}</text>')
+            self._over.append(f'<text class="note" {at}>{escape(label)}</text>')
 
     def mark(self, at: float, style: str, label: str) -> None:
         """A line upright at one place across, with a word at its foot."""
@@ -134,7 +136,7 @@ class Chart:
         room = self.width - RIGHT - x
         anchor, beside = ("start", 4) if room > 90.0 else ("end", -4)
         at_foot = f'x="{x + beside:.1f}" y="{self.height - BOTTOM - 6:.1f}" text-anchor="{anchor}"'
-        self._marks.append(f'<text class="note" {at_foot}>{escape(label)}</text>')
+        self._over.append(f'<text class="note" {at_foot}>{escape(label)}</text>')
 
     def svg(self) -> str:
         """The drawing."""
@@ -144,7 +146,7 @@ class Chart:
             f"<title>{escape(self.title)}</title><desc>{escape(self.description)}</desc>"
             f"{self._grid()}"
             f'<svg x="{LEFT}" y="{TOP}" width="{inside[0]:g}" height="{inside[1]:g}" '
-            f'viewBox="{LEFT} {TOP} {inside[0]:g} {inside[1]:g}">{"".join(self._marks)}</svg>'
+            f'viewBox="{LEFT} {TOP} {inside[0]:g} {inside[1]:g}">{"".join(self._marks + self._over)}</svg>'
             f"{self._labels()}</svg>"
         )
 

@@ -52,7 +52,7 @@ class Showing:
         """
         if not self._enabled:
             return []
-        agent.on_turn = _Pinner(agent, self.board)
+        agent.on_turn = Pinner(agent, self.board)
         site, found = self._site, []
         if site.page.enabled:
             found.append(WebServer("the page", site.page.host, site.page.port, self._page))
@@ -74,7 +74,7 @@ class Showing:
         return page_app(self._site, self.board, stop)
 
 
-class _Pinner:
+class Pinner:
     """Pins snapshots in the worker's thread; a fault in showing must not stop the work."""
 
     def __init__(self, agent: RunningAgent, board: Board) -> None:
