@@ -17,6 +17,7 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from agent.assessment.repeatability import why_no_flow
 from agent.contract.plan import Setup
 from agent.contract.records import Dispense
 from agent.contract.times import epoch_s
@@ -43,10 +44,9 @@ def is_shot_of(setup: Setup, open_s: float) -> bool:
 
 def why_unusable(dispense: Dispense, setup: Setup) -> str | None:
     """Why a dispense cannot be a shot of a check, in words; None where it can."""
-    if dispense.quality == "rejected":
-        return dispense.why_rejected or f"rejected: {', '.join(dispense.flags) or 'no reason given'}"
-    if dispense.flow_g_per_min is None or dispense.open_s is None:
-        return "its flow could not be computed"
+    why = why_no_flow(dispense)
+    if why is not None or dispense.open_s is None:
+        return why
     if not is_shot_of(setup, dispense.open_s):
         return f"it was open for {dispense.open_s:.1f} s; a shot of this setup takes {setup.shot_s:g} s"
     return None

@@ -83,6 +83,15 @@ class ShotsJudged:
     reason: str
 
 
+def why_no_flow(dispense: Dispense) -> str | None:
+    """Why a dispense has no flow that may enter a check, in words; None where it has one."""
+    if dispense.quality == "rejected":
+        return dispense.why_rejected or f"rejected: {', '.join(dispense.flags) or 'no reason given'}"
+    if dispense.flow_g_per_min is None or dispense.open_s is None:
+        return "its flow could not be computed"
+    return None
+
+
 def shot_value(dispense: Dispense, at_s: float) -> ShotValue:
     """A dispense as a shot of a check: its budget split in what differs from shot to shot and what does not.
 
@@ -92,18 +101,13 @@ def shot_value(dispense: Dispense, at_s: float) -> ShotValue:
     u = dispense.u_flow_g_per_min or 0.0
     random = math.sqrt(math.fsum(line.u_g_per_min**2 for line in dispense.budget if line.kind == "A"))
     random = min(random, u)
-    rejected = None
-    if dispense.quality == "rejected":
-        rejected = dispense.why_rejected or f"rejected: {', '.join(dispense.flags) or 'no reason given'}"
-    elif dispense.flow_g_per_min is None:
-        rejected = "its flow could not be computed"
     return ShotValue(
         dispense.id,
         at_s,
         dispense.flow_g_per_min,
         u_random=random or None,
         u_common=math.sqrt(max(0.0, u**2 - random**2)),
-        rejected=rejected,
+        rejected=why_no_flow(dispense),
     )
 
 

@@ -69,12 +69,6 @@ class WearJudged:
     due_high_g: float | None
     """Grams still to be sprayed until the limit, with the 95 % prediction interval."""
     reason: str
-    sigma_pct: float | None = None
-    """Standard deviation of a single check."""
-    upper_sum: float | None = None
-    lower_sum: float | None = None
-    sum_limit: float | None = None
-    """The CUSUMs after the last check and their decision limit, in standard deviations."""
     odd_check: bool = False
     """The last check lies outside the individuals chart's limits."""
     slope_pct_per_day: float | None = None
@@ -113,10 +107,6 @@ def judge_wear(points: Sequence[WearPoint], limit_pct: float = 10.0) -> WearJudg
         due_g.earliest if due_g else None,
         due_g.latest if due_g else None,
         _reason(changes, shape, 100 * change, limit_pct, due),
-        sigma_pct=100 * changes.sigma,
-        upper_sum=found.upper,
-        lower_sum=found.lower,
-        sum_limit=h,
         odd_check=_odd(changes),
         slope_pct_per_day=100 * line.slope if line else None,
     )

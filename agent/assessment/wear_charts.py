@@ -1,4 +1,4 @@
-"""Control charts: individuals and moving range, EWMA, tabular CUSUM, and the CUSUM's average run length.
+"""Control charts: constants of moving ranges, EWMA, tabular CUSUM, and the CUSUM's average run length.
 
 Sources: ISO 7870-2 and NIST/SEMATECH e-Handbook 6.3.2.2 (individuals), ISO 7870-6 and 6.3.2.4 (EWMA),
 ISO 7870-4 and 6.3.2.3 (CUSUM).
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -22,35 +21,6 @@ MOVING_RANGE_LIMIT = 3.267
 """D4 for ranges of two."""
 
 
-@dataclass(frozen=True, slots=True)
-class IndividualsLimits:
-    """Centre and limits of an individuals chart and of its moving-range chart."""
-
-    centre: float
-    lower: float
-    upper: float
-    sigma: float
-    """Standard deviation from the mean moving range."""
-    moving_range: float
-    moving_range_upper: float
-
-
-def individuals_limits(values: Sequence[float]) -> IndividualsLimits:
-    """Limits of the individuals chart: centre +- 3 x mean moving range / d2.
-
-    Raises ValueError below two values.
-    """
-    if len(values) < 2:
-        raise ValueError(f"an individuals chart needs two values at least, got {len(values)}")
-    series = np.asarray(values, dtype=float)
-    moving = float(np.mean(np.abs(np.diff(series))))
-    sigma = moving / D2_OF_TWO
-    centre = float(series.mean())
-    return IndividualsLimits(
-        centre, centre - 3 * sigma, centre + 3 * sigma, sigma, moving, MOVING_RANGE_LIMIT * moving
-    )
-
-
 def ewma(values: Sequence[float] | Floats, start: float, weight: float) -> Floats:
     """Exponentially weighted moving average, z_t = weight x_t + (1 - weight) z_(t-1), z_0 = `start`."""
     smoothed = np.empty(len(values))
@@ -59,12 +29,6 @@ def ewma(values: Sequence[float] | Floats, start: float, weight: float) -> Float
         level = weight * value + (1 - weight) * level
         smoothed[index] = level
     return smoothed
-
-
-def ewma_limits(target: float, sigma: float, weight: float, width: float = 3.0) -> tuple[float, float]:
-    """Limits of an EWMA chart in the long run: target -+ width sigma sqrt(weight / (2 - weight))."""
-    half = width * sigma * math.sqrt(weight / (2 - weight))
-    return target - half, target + half
 
 
 def cusum(

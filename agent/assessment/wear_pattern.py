@@ -53,29 +53,26 @@ class Found:
     """None while there is no change beyond chance."""
     kept: NDArray[np.int64]
     """Indices of the checks that say something of wear: without episodes that passed."""
-    upper: float
-    lower: float
-    """The two CUSUMs after the last check, in standard deviations."""
 
 
 def find(changes: Changes, k: float, h: float) -> Found:
     """The change that a CUSUM with reference `k` and limit `h` (standard deviations) finds, and its shape."""
     upper, lower = cusum(changes.change / changes.sigma, 0.0, k, cap=2 * (h + k))
-    ends = (float(upper[-1]), float(lower[-1]))
+    up_now, down_now = float(upper[-1]), float(lower[-1])
     everything = np.arange(len(changes.change))
     if max(upper.max(), lower.max()) <= h:
-        return Found(None, everything, *ends)
+        return Found(None, everything)
     kept = np.flatnonzero(~_passed(changes, k, h))
     days, change = changes.days[kept], changes.change[kept]
     group = changes.group[kept]
     plain, curve = shape_of(days, change)
     further = _on_line(days, change, change - curve, group, (changes.sigma, k, h))
     # A part back at its first level is as good as new, whatever happened to it in between.
-    if further is not None and (further.pattern == "plugging" or ends[0] > h):
-        return Found(replace(further, begins=int(kept[further.begins])), kept[: further.begins], *ends)
-    if max(ends) <= h:
-        return Found(None, kept, *ends)
-    return Found(replace(plain, begins=int(kept[plain.begins])), kept, *ends)
+    if further is not None and (further.pattern == "plugging" or up_now > h):
+        return Found(replace(further, begins=int(kept[further.begins])), kept[: further.begins])
+    if max(up_now, down_now) <= h:
+        return Found(None, kept)
+    return Found(replace(plain, begins=int(kept[plain.begins])), kept)
 
 
 def _passed(changes: Changes, k: float, h: float) -> NDArray[np.bool_]:

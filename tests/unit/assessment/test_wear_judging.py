@@ -12,7 +12,7 @@ import statsmodels.api as sm
 
 from agent.assessment.wear import WearJudged, WearPoint, bounded, judge_wear
 from agent.assessment.wear_changes import LONGEST_HISTORY, changes_of
-from agent.assessment.wear_charts import average_run_length, decision_limit, individuals_limits
+from agent.assessment.wear_charts import D2_OF_TWO, average_run_length, decision_limit
 from agent.assessment.wear_forecast import Line, crossing, fit_line
 
 START_S = 1.9e9
@@ -189,9 +189,9 @@ def test_scatter_of_checks_is_found_and_a_step_does_not_inflate_it(sd: float) ->
 
 def test_scatter_agrees_with_the_individuals_chart() -> None:
     points = [replace(p, u=0.0) for p in checks(lambda _: 0.0, 400)]
-    chart = individuals_limits([math.log(p.flow) for p in points])
+    moving_range = np.mean(np.abs(np.diff([math.log(p.flow) for p in points])))
     seen = changes_of(points).sigma * math.sqrt((399 + 6) / 399)
-    assert seen == pytest.approx(chart.sigma, rel=0.03)
+    assert seen == pytest.approx(moving_range / D2_OF_TWO, rel=0.03)
 
 
 def test_a_known_baseline_needs_the_smallest_limit() -> None:
