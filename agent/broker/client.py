@@ -30,6 +30,8 @@ class Address:
     reconnect_max_s: int = 5
     keeps_session: bool = False
     """Whether the broker keeps our subscriptions and what we missed; a mere visitor leaves nothing behind."""
+    reconnects: bool = True
+    """Whether a connection that ended is made again by itself."""
 
     def __repr__(self) -> str:
         """Without the password: this may end in a log."""
@@ -103,6 +105,7 @@ def make_client(
         protocol=MQTTProtocolVersion.MQTTv311 if older else MQTTProtocolVersion.MQTTv5,
         clean_session=not address.keeps_session if older else None,
         manual_ack=manual_ack,
+        reconnect_on_failure=address.reconnects,
     )
     client.reconnect_delay_set(1, address.reconnect_max_s)
     client.connect_timeout = address.connect_timeout_s

@@ -39,11 +39,14 @@ from agent.runtime.happenings import (
     OutletFault,
     Published,
     Subscribed,
+    TurnChanged,
 )
 from agent.runtime.keeping import Batch, Keeper
 from agent.runtime.memory import remembered
 from agent.runtime.mending import Mender
 from agent.runtime.mqtt_link import MqttLink
+from agent.runtime.shared_link import SharedLink
+from agent.runtime.standby import Standby, told_filters
 from agent.runtime.trouble import Trouble
 
 log = logging.getLogger(__name__)
@@ -87,7 +90,9 @@ class RunningAgent:
         *,
         readings_qos: int = 0,
         on_batch: Callable[[Batch], None] | None = None,
+        shares_as: str | None = None,
     ) -> None:
+        """`shares_as` tells this agent from others that have the same id and stand by for it."""
         self.pipeline = pipeline
         self.journal = journal
         self.clock = clock
@@ -95,12 +100,15 @@ class RunningAgent:
         self.canary = Canary(
             self.topics, pipeline.plan.agent, lambda topic, song: self.link.publish(topic, song, retain=False)
         )
-        self.link = MqttLink(
-            broker,
-            [*pipeline.decoder.filters(readings_qos), (self.canary.topic, 1)],
-            will=(self._state_topic, self._state("offline")),
-            clock=clock,
-        )
+        heard = [*pipeline.decoder.filters(readings_qos), (self.canary.topic, 1)]
+        will = (self._state_topic, self._state("offline"))
+        self.standby: Standby | None = None
+        if shares_as is None:
+            self.link = MqttLink(broker, heard, will, clock)
+        else:
+            told = told_filters(pipeline.plan)
+            self.link = shared = SharedLink(broker, heard, will, clock, me=shares_as, told=told)
+            self.standby = Standby(shared, journal)
         self._outbox = journal.outlet_view(OUTLET)
         self.announcer: Announcer[Row] = Announcer(
             self._outbox,
@@ -156,6 +164,8 @@ class RunningAgent:
     def turn(self) -> None:
         """One turn: take what came, let time pass, commit, acknowledge, tell."""
         batch = Batch()
+        if self.standby is not None:
+            self.standby.step(time.monotonic(), self.clock.now_s())
         if not self._began:
             self._began = True
             self._begin(batch)
@@ -268,6 +278,8 @@ class RunningAgent:
 
             case Chore():
                 self._do(happening, batch)
+            case TurnChanged():
+                self._turn_changed(happening)
             case OutletFault():
                 log.warning("%s: %s", happening.outlet, happening.fault.text)
                 self._happened(happening.fault.code, happening.fault.text, batch)
@@ -288,6 +300,15 @@ class RunningAgent:
         if outcome.refused is not None:
             batch.refuse(message, outcome.refused)
         return outcome
+
+    def _turn_changed(self, turn: TurnChanged) -> None:
+        log.warning("our turn to speak: %s" if turn.ours else "no longer our turn to speak: %s", turn.why)
+        self.announcer.line_lost()
+        self.canary.line_lost()
+        if turn.ours:
+            self._to_tell = True
+            self._said_state_s = float("-inf")
+            self.canary.send(time.monotonic())
 
     def _published(self, published: Published, batch: Batch) -> None:
         self._to_tell = True

@@ -65,6 +65,14 @@ class Chore:
 
 
 @dataclass(frozen=True, slots=True)
+class TurnChanged:
+    """Among agents that stand by for each other: it is our turn to speak now, or no longer."""
+
+    ours: bool
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class OutletFault:
     """Something an outlet's thread has to report."""
 
@@ -72,4 +80,6 @@ class OutletFault:
     fault: Fault
 
 
-Happening: TypeAlias = Arrival | LinkUp | LinkDown | Published | Subscribed | Chore | OutletFault
+Happening: TypeAlias = (
+    Arrival | LinkUp | LinkDown | Published | Subscribed | Chore | OutletFault | TurnChanged
+)

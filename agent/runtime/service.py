@@ -66,6 +66,9 @@ class Service:
                 )
             if site.sparkplug is not None:
                 self._outlets["sparkplug"] = sparkplug_of(site.sparkplug, site, self.journal)
+            if (standby := self.agent.standby) is not None:
+                for name, outlet in self._outlets.items():
+                    self._outlets[name] = standby.in_turn(name, outlet)
             self._timetable = Timetable(site.plan, time.monotonic())
             self._rung = threading.Event()
             self._bell = Bell(site.plan, self._rung.set)
@@ -167,6 +170,9 @@ class Service:
 
 def say_why(site: Site, fault: JournalError) -> None:
     """The journal cannot be opened, so there will be no agent: the broker hears why."""
+    if site.standby:
+        log.warning("nobody is told: another agent of this id may be speaking")
+        return
     try:
         broker = broker_of(site)
     except SecretUnreadable as secret:

@@ -17,6 +17,7 @@ from agent.pipeline.pipeline import Pipeline
 from agent.runtime.agent import RunningAgent
 from agent.runtime.clock import Clock, stamped_by
 from agent.runtime.keeping import Batch
+from agent.runtime.standby import own_name
 from agent.settings.influx import Influx
 from agent.settings.notify import Notify
 from agent.settings.secrets import SecretUnreadable, located, read_secret
@@ -175,4 +176,5 @@ def agent_of(
         clock,
         readings_qos=site.mqtt.readings_qos,
         on_batch=on_batch,
+        shares_as=own_name(site.state_dir) if site.standby else None,
     )

@@ -36,6 +36,8 @@ class Site:
     page: Page
     health: Health
     sparkplug: Sparkplug | None = None
+    standby: bool = False
+    """Whether other agents have the same id and stand by for this one, or this one for them."""
     bridge: BridgeIdentity = field(default_factory=BridgeIdentity)
     serial_scales: tuple[SerialScale, ...] = ()
     """The scales that the bridge reads."""

@@ -1,0 +1,199 @@
+"""A link to the broker for one of several like agents: it always listens, and speaks only in its turn.
+
+Two connections. The ear has a client id of its own and a session that is kept: what comes is heard, computed
+and journalled, in turn or not. The voice has the client id that all share, and only whoever has the turn
+(`lease`) opens it: the broker itself sees to it that there is one voice.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import queue
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import paho.mqtt.client as paho
+
+from agent.broker.client import Address
+from agent.runtime.clock import Clock
+from agent.runtime.happenings import Happening, LinkDown, LinkUp, Published, TurnChanged
+from agent.runtime.lease import RENEW_S, Lease
+from agent.runtime.mqtt_link import MqttLink
+
+log = logging.getLogger(__name__)
+
+CONNECTS_WITHIN_S = 3.0
+"""A claim that took longer is given up: it may be stale."""
+VOICE_KEEPALIVE_S = 3
+MOST_OVERHEARD = 20_000
+
+
+class SharedLink(MqttLink):
+    """As `MqttLink`; `publish` says None while it is another's turn. The worker calls `step` at every turn."""
+
+    def __init__(
+        self,
+        broker: Address,
+        filters: Sequence[tuple[str, int]],
+        will: tuple[str, bytes],
+        clock: Clock,
+        *,
+        me: str,
+        told: Sequence[str],
+    ) -> None:
+        """`me` tells this agent from those it shares with; `told` are the filters on which they speak."""
+        state_topic, _ = will
+        self._lease_topic = state_topic.removesuffix("/state") + "/lease"
+        self._state_topic = state_topic
+        self._told = [*told]
+        self.holds = False
+        """Whether it is our turn."""
+        self.lease = Lease(me)
+        self.overheard: OrderedDict[str, None] = OrderedDict()
+        """Ids of the records that were told lately, by us or by others."""
+        self._me = me
+        self._shared = broker
+        self._voice_will = will
+        self._voice: MqttLink | None = None
+        self._claimed_s = 0.0
+        self._renewed_s = 0.0
+        self._guard = threading.Lock()
+        own = [(name, 0) for name in (self._lease_topic, self._state_topic, *self._told)]
+        super().__init__(
+            replace(broker, client_id=f"{broker.client_id}-{me}"),
+            [*filters, *own],
+            # An empty retained message: the ear's end is no news to anybody.
+            (f"{state_topic.removesuffix('/state')}/ear/{me}", b""),
+            clock,
+        )
+
+    def step(self, now_s: float) -> None:
+        """Listen to the voice's line, claim the turn where nobody has it, renew it where it is ours."""
+        if self._voice is not None:
+            self._hear_voice(self._voice)
+        with self._guard:
+            vacant = self.lease.vacant(now_s, listening=self.connected)
+        voice = self._voice
+        if voice is None:
+            if vacant:
+                self._claim(now_s)
+        elif not self.holds:
+            if now_s - self._claimed_s > CONNECTS_WITHIN_S:
+                self._yield("the broker did not let us speak in time")
+        elif not voice.thread_alive():
+            self._yield("the thread of the line died")
+        elif now_s - self._renewed_s >= RENEW_S:
+            self._renew(voice, now_s)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool) -> int | None:
+        """Publish with QoS 1 through the voice; None where it is not our turn."""
+        voice = self._voice
+        return voice.publish(topic, payload, retain=retain) if self.holds and voice is not None else None
+
+    def stop(self, farewell: tuple[str, bytes] | None = None, wait_s: float = 2.0) -> None:
+        """Say goodbye where it is our turn, and leave."""
+        if self._voice is not None:
+            self._voice.stop(farewell if self.holds else None, wait_s)
+        self.holds, self._voice = False, None
+        super().stop(None, wait_s)
+
+    def held_by_another(self) -> bool:
+        """Whether another one has the turn for certain."""
+        with self._guard:
+            return not self.holds and self.lease.held_by_another(time.monotonic())
+
+    def _claim(self, now_s: float) -> None:
+        with self._guard:
+            self.lease.claimed(now_s)
+        log.info("nobody has the turn to speak: claiming it")
+        broker = replace(
+            self._shared,
+            version=self.version,
+            keeps_session=False,
+            reconnects=False,
+            keepalive_s=min(self._shared.keepalive_s, VOICE_KEEPALIVE_S),
+            connect_timeout_s=min(self._shared.connect_timeout_s, 2.0),
+        )
+        self._claimed_s = now_s
+        self._voice = MqttLink(broker, [], self._voice_will, self._clock, queue.SimpleQueue())
+        self._voice.start()
+
+    def _hear_voice(self, voice: MqttLink) -> None:
+        while True:
+            try:
+                happening: Happening = voice.inbox.get_nowait()
+            except queue.Empty:
+                return
+            match happening:
+                case LinkUp():
+                    self.holds = True
+                    self._renew(voice, time.monotonic())
+                    self.inbox.put(TurnChanged(True, "nobody else spoke"))
+                case Published():
+                    self.inbox.put(replace(happening, generation=self.generation))
+                case LinkDown():
+                    self._yield(happening.why)
+                    return
+                case _:
+                    pass
+
+    def _renew(self, voice: MqttLink, now_s: float) -> None:
+        self._renewed_s = now_s
+        voice.publish(self._lease_topic, json.dumps({"holder": self._me}).encode(), retain=True)
+
+    def _yield(self, why: str) -> None:
+        # It is not taken back by itself: another may have it by now.
+        voice, held = self._voice, self.holds
+        self._voice, self.holds = None, False
+        with self._guard:
+            self.lease.claimed(time.monotonic())
+        if voice is not None:
+            voice.stop(None)
+        if held:
+            self.inbox.put(TurnChanged(False, why))
+
+    # In the thread of the ear's line.
+
+    def _on_message(self, client: paho.Client, data: Any, message: paho.MQTTMessage) -> None:
+        if message.qos:
+            super()._on_message(client, data, message)
+            return
+        topic = message.topic
+        if topic == self._lease_topic:
+            self._heard_lease(message.payload)
+        elif topic == self._state_topic:
+            if not message.retain and b'"offline"' in message.payload:
+                with self._guard:
+                    self.lease.ended(time.monotonic())
+        elif any(paho.topic_matches_sub(one, topic) for one in self._told):
+            self._overheard(message.payload)
+        else:
+            super()._on_message(client, data, message)
+
+    def _heard_lease(self, payload: bytes | bytearray) -> None:
+        try:
+            holder = str(json.loads(payload)["holder"])
+        except (ValueError, KeyError, TypeError):
+            return
+        with self._guard:
+            self.lease.renewed(holder, time.monotonic())
+
+    def _overheard(self, payload: bytes | bytearray) -> None:
+        try:
+            name = str(json.loads(payload)["id"])
+        except (ValueError, KeyError, TypeError):
+            return
+        with self._guard:
+            self.overheard[name] = None
+            while len(self.overheard) > MOST_OVERHEARD:
+                self.overheard.popitem(last=False)
+
+    def was_told(self, name: str) -> bool:
+        """Whether a record of this id was heard to be told."""
+        with self._guard:
+            return name in self.overheard
