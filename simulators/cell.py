@@ -72,37 +72,43 @@ class Cell:
         if first:
             self.pot.set_bar = first.pot_pressure_bar
             self.pot.start(0.0)
+        # A stream of chance for each thing: what one draws changes nothing for the others.
         streams = np.random.SeedSequence(seed).spawn(1 + len(plan.guns) + 2 * len(plan.scales))
         random = [np.random.default_rng(stream) for stream in streams]
         self._jitter = random.pop()
-        self.guns: dict[str, Gun] = {}
-        self._gun_random: dict[str, np.random.Generator] = {}
         self._gun_scale = dict(plan.guns)
-        for gun_name, _scale in plan.guns:
-            gun = Gun(gun_name)
-            if first:
-                density = self.around.liquid.density(self.around.celsius)
-                fit_to_target(gun, first.target_g_per_min, self._fitting_bar(first), density)
-            self.guns[gun_name] = gun
-            self._gun_random[gun_name] = random.pop()
+        self.guns = {gun: self._new_gun(gun, first) for gun in self._gun_scale}
+        self._gun_random = {gun: random.pop() for gun in self.guns}
         self.stations: dict[str, Station] = {}
         for scale in plan.scales:
             spec = (scales or {}).get(scale.name) or ScaleSpec(
                 scale.name, scale.resolution_g, scale.capacity_g, noise_g=0.5 * scale.resolution_g
             )
-            self.stations[scale.name] = Station(
-                self.topics.reading(self.name, scale.name),
-                start_s,
-                Scale(spec, random.pop()),
-                Container(content_g=25.0),
-                self.around,
-                random.pop(),
-                on_mass=self._weighed,
-            )
+            self.stations[scale.name] = self._new_station(spec, scale.name, random.pop(), random.pop())
         self._gauges = Gauges(self.topics, self.name, start_s, self.around)
         setups = {setup.name: setup for setup in site.setups}
         self.controller = Controller(self, self.name, setups, list(self.guns))
         self.technician = Technician(self, Habits())
+
+    def _new_gun(self, name: str, setup: SiteSetup | None) -> Gun:
+        gun = Gun(name)
+        if setup is not None:
+            density = self.around.liquid.density(self.around.celsius)
+            fit_to_target(gun, setup.target_g_per_min, self._fitting_bar(setup), density)
+        return gun
+
+    def _new_station(
+        self, spec: ScaleSpec, name: str, cell_noise: np.random.Generator, line_noise: np.random.Generator
+    ) -> Station:
+        return Station(
+            self.topics.reading(self.name, name),
+            self.start_s,
+            Scale(spec, cell_noise),
+            Container(content_g=25.0),
+            self.around,
+            line_noise,
+            on_mass=self._weighed,
+        )
 
     # --- time
 

@@ -52,7 +52,6 @@ class Controller:
         self.ready = True
         self.not_ready_because = ""
         self.setup: str | None = None
-        self.job_guns: tuple[str, ...] = ()
         self._name = name
         self._setups = setups
         self._guns = guns
@@ -245,7 +244,6 @@ class Controller:
         yield self.manners.rests_s
 
     def _job(self, guns: list[str], seconds: float) -> Programme:
-        self.job_guns = tuple(guns)
         members = {"purpose": "job"} if self.manners.tells_purpose else {}
         members |= {"setup": self.setup} if self.setup and self.manners.tells_setup else {}
         for gun in guns:
@@ -255,7 +253,6 @@ class Controller:
         for gun in guns:
             self.cell.close_gun(gun)
             self.tell("gun_closed", gun=gun, **members)
-        self.job_guns = ()
         yield 5.0
 
     def _booted(self, boot: int) -> None:
