@@ -210,7 +210,7 @@ def test_a_will_cannot_forge_either(site: SiteBroker) -> None:
     forger.will_set("plant/north/flow/release", "released by a forger", qos=1)
     forger.connect("127.0.0.1", site.port)
     forger.loop_start()
-    time.sleep(0.3)
+    wait(forger.is_connected)
     line = forger.socket()
     assert line is not None
     line.close()
