@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 SUPPLY := .venv-supply
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test check lock clean venv sbom audit
+.PHONY: faults demo test check lock clean venv sbom audit
 
 demo: $(VENV)/installed
 	$(BIN)/shotgram demo
@@ -19,6 +19,14 @@ check: $(VENV)/dev-installed
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+# The fault campaign in its full form: root, the real parts and some hours. The short form is in `make test`.
+faults: $(VENV)/dev-installed
+	@mkdir -p build
+	$(BIN)/python tests/campaign/campaign.py --full --report build/faults.txt
+	SHOTGRAM_KILLS=1000 SHOTGRAM_POWER_CUTS=500 \
+	  $(BIN)/python -m pytest --timeout 7200 tests/system/test_journal_crashes.py
+	$(BIN)/python tests/campaign/soak.py
 
 venv: $(VENV)/dev-installed
 

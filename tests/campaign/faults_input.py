@@ -18,12 +18,11 @@ RUBBISH = [
     '{"value": 1, "unit": "st"}',
     '{"value": 5, "t": "yesterday"}', '{"value": 5, "t": -1e18}', '{"value": 5, "seq": "a"}',
     '{"value": [1]}',
-    "[" * 5000, '{"a":' * 2000, '{"value": 1' + " " * 60_000 + "}",
+    "[" * 5000, '{"a":' * 2000, '{"value": "1' + " " * 60_000 + '"}',
     "9" * 5000, "x" * 100_000, "y" * 1_000_000,
 ]  # fmt: skip
 RUBBISH_EVENTS = [
-    '{"event": "gun_opened"}', '{"event": 7, "id": "r1"}', '{"event": "explode", "id": "r2"}',
-    '{"event": "gun_opened", "gun": "nobody", "id": "r3", "t": 1}',
+    '{"event": 7, "id": "r1"}', '{"event": "explode", "id": "r2"}',
     '{"event": "needle_set", "id": "r4", "setting": "far"}',
     '{"event": "needle_set", "id": {"a": 1}, "setting": 1}',
     '{"event": "part_changed", "id": "r5", "part": "wheel"}',

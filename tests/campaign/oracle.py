@@ -76,7 +76,7 @@ class Oracle:
         self.client.on_connect = self._on_connect
         self.client.on_message = self._on_message
         self.client.on_publish = self._on_publish
-        properties = Properties(1)
+        properties = Properties(1)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = 3600
         self.client.connect("127.0.0.1", port, 20, clean_start=False, properties=properties)
         self.client.loop_start()
@@ -99,7 +99,8 @@ class Oracle:
     def _on_message(self, _c: Any, _d: Any, message: mqtt.MQTTMessage) -> None:
         now = time.monotonic()
         topic = message.topic
-        if "/reading" in topic or topic.endswith(("/event", "/canary")) or not message.payload:
+        ours = any(word in topic for word in ("/flow/", "/alert/", "/agent/")) or topic.endswith("/request")
+        if not ours or topic.endswith(("/command", "/canary")) or not message.payload:
             if not message.payload and "/alert/" in topic:
                 self.alerts.append((now, topic.rsplit("/", 1)[1], "NORM", ""))
             return
@@ -186,12 +187,12 @@ class Oracle:
 
     def _other_events(self) -> None:
         while not self._stop.wait(0.02):
-            if self.events_per_s > 0:
+            if (rate := self.events_per_s) > 0:
                 setting = round(random.uniform(1.0, 4.0), 2)
                 self.event(
                     "needle_set", time.time(), gun=random.choice(("port", "starboard")), setting=setting
                 )
-                self._stop.wait(max(0.0, 1.0 / self.events_per_s - 0.02))
+                self._stop.wait(max(0.0, 1.0 / rate - 0.02))
 
     # --- what is asked
 
@@ -399,7 +400,7 @@ class Oracle:
         return result
 
     def _open_now(self, body: dict[str, Any]) -> bool:
-        return time.time() - body["to"] < 30.0
+        return bool(time.time() - body["to"] < 30.0)
 
 
 def _declared(shot: dict[str, Any], gaps: list[str]) -> bool:

@@ -1,8 +1,8 @@
 """Simulated days through the real process: memory, open files and the journal's size over time.
 
-    python tests/campaign/soak.py [--hours H] [--speed N]
+    python tests/campaign/soak.py [--hours H] [--rate N]
 
-A simulated cell plays its shifts against a real Mosquitto at speed; the installed agent follows on the cell's
+A simulated cell plays its shifts against a real Mosquitto as fast as the agent can follow, on the cell's
 clock. After the warm-up memory stays within 5 percent, open files stay the same, and the journal grows by the
 events and records that came and no more.
 """
@@ -14,17 +14,20 @@ import sqlite3
 import statistics
 import sys
 import tempfile
+import threading
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from real_parts import Mosquitto
-from world import HERE, Agent, find_part
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from world import HERE, Agent, real_broker
 
-from simulators.link import SimulatedCell
-from simulators.site import bench_text
+from simulators.scenarios import Scenario, load_scenario
+from simulators.scenarios.staging import build_cell
+from simulators.site import bench_text, site_of
 
 START_S = 1_783_051_200.0
 """2026-07-03T04:00:00Z"""
@@ -40,6 +43,7 @@ class Soaked:
     """What was seen; memory in MB, sizes in bytes."""
 
     hours: float = 0.0
+    messages: int = 0
     memory_mb: list[float] = field(default_factory=list)
     files: list[int] = field(default_factory=list)
     rows: int = 0
@@ -74,44 +78,62 @@ class Soaked:
     def text(self) -> str:
         """In a sentence."""
         return (
-            f"{self.hours:.1f} simulated hours: memory {self.memory_mb[-1]:.0f} MB "
+            f"{self.hours:.1f} simulated hours, {self.messages} messages: memory {self.memory_mb[-1]:.0f} MB "
             f"({self.growth_pct:+.1f} % after the warm-up), {self.files[-1]} open files, "
             f"{self.rows} rows in {self.journal_bytes / 1e6:.2f} MB, "
             f"{self.measured} of {self.shots} shots measured"
         )
 
 
-def soak(folder: Path, hours: float, speed: float) -> Soaked:
-    """Play so many hours of the cell at a speed."""
-    program = find_part("mosquitto")
-    assert program, "mosquitto is needed"
-    broker = Mosquitto(program, folder / "broker")
+def scenario(hours: float) -> Scenario:
+    """Three shifts a day, for so long."""
+    story = load_scenario("week-of-shifts")
+    times = max(1, int(hours / 8.0))
+    return replace(story, steps=tuple(replace(step, times=times) for step in story.steps))
+
+
+def soak(folder: Path, hours: float, per_s: float) -> Soaked:
+    """Play so many hours of the cell, so many messages a second."""
+    broker = real_broker(folder / "broker", config="max_queued_messages 0", persistent=False)
     broker.start()
     text = bench_text()
     config = folder / "site.toml"
-    config.write_text(text.replace("port = 1883", f"port = {broker.port}"))
+    config.write_text(text.replace("port = 1883", f"port = {broker.port}\nreadings_qos = 1"))
     assert f"port = {broker.port}" in config.read_text()
     result = Soaked()
     agent = Agent(folder, config)
-    cell = SimulatedCell(
-        "127.0.0.1", broker.port, text, scenario="week-of-shifts", speed=speed, start_s=START_S
-    )
+    agent.command = [sys.executable, str(HERE / "soaking_agent.py"), repr(START_S)]
+    cell = build_cell(site_of(text), scenario(hours), None, seed=1, start_s=START_S, runs_checks=True)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="cell")
+    client.max_inflight_messages_set(100)
+    heard = threading.Event()
+    client.on_message = lambda *_: heard.set()
     try:
-        with cell:
-            began = time.monotonic() - (cell.now_s() - START_S) / speed
-            agent.command = [
-                sys.executable, str(HERE / "soaking_agent.py"), repr(began), repr(START_S), repr(speed),
-            ]  # fmt: skip
-            agent.start()
-            while result.hours < hours:
-                result.hours = (cell.now_s() - START_S) / 3600.0
-                time.sleep(max(0.2, 3600.0 * hours / speed / 200.0))
+        client.connect("127.0.0.1", broker.port)
+        client.subscribe("plant/agent/+/state", 1)
+        client.loop_start()
+        agent.start()
+        assert heard.wait(60), agent.log_text()[-2000:]
+        began, sent, at_s, looked_s = time.monotonic(), 0, START_S, START_S
+        while at_s < START_S + 3600.0 * hours:
+            at_s += 2.0
+            for message in cell.advance(at_s):
+                last = client.publish(message.topic, message.payload, 1, message.retain)
+                sent += 1
+                if sent % 100 == 0:
+                    last.wait_for_publish(30.0)
+            time.sleep(max(0.0, began + sent / per_s - time.monotonic()))
+            if at_s - looked_s > 3600.0 * hours / 200.0:
+                looked_s = at_s
                 result.memory_mb.append(agent.rss_mb())
                 result.files.append(agent.descriptors())
-            result.shots = len([line for line in cell.truth() if line.into == "container"])
-        time.sleep(2.0)
+        result.hours, result.messages = hours, sent
+        result.shots = len([line for line in cell.truth if line.into == "container"])
+        time.sleep(5.0)
         result.restarts = agent.restarts
     finally:
+        client.disconnect()
+        client.loop_stop()
         agent.stop()
         broker.stop()
     state = folder / "state"
@@ -127,11 +149,11 @@ def soak(folder: Path, hours: float, speed: float) -> Soaked:
 
 def main() -> int:
     words = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0] if __doc__ else None)
-    words.add_argument("--hours", type=float, default=120.0, help="simulated hours (default 120)")
-    words.add_argument("--speed", type=float, default=600.0, help="times real time (default 600)")
+    words.add_argument("--hours", type=float, default=672.0, help="simulated hours (default 672, four weeks)")
+    words.add_argument("--rate", type=float, default=1500.0, help="messages a second (default 1500)")
     asked = words.parse_args()
     with tempfile.TemporaryDirectory(prefix="soak-") as folder:
-        result = soak(Path(folder), asked.hours, asked.speed)
+        result = soak(Path(folder), asked.hours, asked.rate)
     print(result.text())
     for fault in result.faults():
         print(f"FAIL {fault}")

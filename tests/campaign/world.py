@@ -219,8 +219,6 @@ class Agent:
             with self._changed:
                 self.statuses.append(status)
                 self._changed.notify_all()
-            if not self.keep:
-                return
             time.sleep(RESTART_S)
             if self.keep:
                 self.restarts += 1
@@ -245,10 +243,8 @@ class World:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self.state = state or folder / "state"
-        program = find_part("mosquitto")
-        assert program, "mosquitto is needed"
         settings = {"config": "max_queued_messages 20000\nmax_queued_bytes 0", **(broker or {})}
-        self.broker = real_parts.Mosquitto(program, folder / "broker", **settings)
+        self.broker = real_broker(folder / "broker", **settings)
         self.broker.start()
         self.link = TcpProxy(self.broker.port).start()
         self.database = database
@@ -308,6 +304,13 @@ class World:
         if self.sink is not None:
             self.sink.stop()
         self.broker.stop()
+
+
+def real_broker(folder: Path, **settings: Any) -> real_parts.Mosquitto:
+    """A Mosquitto, not started yet."""
+    program = find_part("mosquitto")
+    assert program, "mosquitto is needed"
+    return real_parts.Mosquitto(program, folder, **settings)
 
 
 def victoria(folder: Path) -> real_parts.HttpPart:
