@@ -44,9 +44,7 @@ def listen(site: Site, seconds: float) -> Heard:
     heard = Heard(counts=dict.fromkeys(inputs, 0))
     topics = Topics(site.plan.root)
     broker = replace(broker_of(site), client_id=f"{site.client_id}-doctor", keeps_session=False)
-    canary = Canary(
-        topics, f"{site.plan.agent}/doctor", lambda topic, song: link.publish(topic, song, retain=False)
-    )
+    canary = Canary(topics, site.plan.agent, lambda topic, song: link.publish(topic, song, retain=False))
     will = (f"{topics.root}/agent/{site.plan.agent}/doctor/state", b"")
     link = MqttLink(broker, [*filters, (canary.topic, 1)], will, SystemClock())
     link.start()
@@ -62,7 +60,9 @@ def listen(site: Site, seconds: float) -> Heard:
                 case LinkUp():
                     heard.version, began = happening.version, time.monotonic()
                 case LinkDown():
-                    heard.why = happening.why
+                    # What the broker said counts for more than that the line closed after it.
+                    if happening.kind in {"refused", "tls"} or not heard.why:
+                        heard.why = happening.why
                 case Subscribed():
                     heard.refused = happening.refused
                     canary.send(time.monotonic())

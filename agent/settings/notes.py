@@ -16,7 +16,22 @@ SETTLING_S = 20.0
 
 def notes_of(configuration: Configuration) -> tuple[str, ...]:
     """Sentences about secrets, addresses and shifts."""
-    return (*_about_secrets(configuration), *_about_addresses(configuration), *_about_shifts(configuration))
+    return (
+        *_about_secrets(configuration),
+        *_about_addresses(configuration),
+        *_about_shifts(configuration),
+        *_about_names(configuration),
+    )
+
+
+def _about_names(configuration: Configuration) -> Iterator[str]:
+    mqtt, sparkplug = configuration.mqtt, configuration.sparkplug
+    named = mqtt.username is not None or mqtt.cert_file is not None
+    if sparkplug is not None and sparkplug.host is None and named:
+        yield (
+            "sparkplug: it enters the broker under the agent's own user name; where the broker makes the "
+            "client id of that name, the two throw each other out: give it host and a name of its own"
+        )
 
 
 def _about_secrets(configuration: Configuration) -> Iterator[str]:
