@@ -98,7 +98,10 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
     """
     at = start.copy()
     at[prior.u == 0] = prior.mean[prior.u == 0]
-    off = np.abs(data.mass_g - curve_of(data.on, at)) / data.noise_g
+    off = np.abs(data.mass_g - curve_of(data.on, at))
+    if data.half_g is not None:
+        off = np.maximum(off - data.half_g, 0.0)
+    off /= data.noise_g
     wide = float(np.quantile(off, MOST)) / WITHIN if off.size else 1.0
     while wide > NARROW:
         at = _moved(replace(data, noise_g=wide * data.noise_g), prior, at, WIDE_STEPS)[0]

@@ -45,6 +45,8 @@ DRIP_S = Known(0.8, 0.7)
 """Time constant of the drip after closing; u of its logarithm (common practice, no source)."""
 SLOW_S = Known(0.6, 0.7)
 """Time constant of a slow start; u of its logarithm (common practice, no source)."""
+PLAINLY_S, PLAINLY_REL = 1.0, 0.1
+"""A length is plainly another one from so many seconds and so much of it on."""
 LOSS_U = 0.05
 """Largest evaporation that is thought of, g/s, as a standard uncertainty."""
 DROOP_REL, JET_S, DRIP_MOST_S, SLOW_MOST_S = 0.03, 0.5, 0.5, 0.2
@@ -78,10 +80,16 @@ def start_of(prior: Prior, look: FirstLook, *, told: bool) -> Floats:
         which = AMOUNTS + START
         reach = 4.0 * prior.u[which]
         start[which] = np.clip(look.start_s, prior.mean[which] - reach, prior.mean[which] + reach)
-        if not told:
+        if not told or disagreement_s(look, float(prior.mean[AMOUNTS + LENGTH])) > 0.0:
             start[AMOUNTS + LENGTH] = look.length_s
     start[FLOW] = look.rise_g / max(start[AMOUNTS + LENGTH], 0.05)
     return start
+
+
+def disagreement_s(look: FirstLook, told_s: float) -> float:
+    """By how much the curve is longer or shorter than told, s; 0 where that is within a glance's error."""
+    off = abs(look.length_s - told_s)
+    return off if look.seen and off > max(PLAINLY_S, PLAINLY_REL * told_s) else 0.0
 
 
 def _times(window: Window, around: Surroundings, look: FirstLook, told_s: float) -> dict[int, Known]:
@@ -91,7 +99,8 @@ def _times(window: Window, around: Surroundings, look: FirstLook, told_s: float)
     length = Known(look.length_s, max(1.0, 0.1 * look.length_s))
     if told:
         u = math.sqrt(difference.u**2 + VALVE_JITTER_S**2 + u_told_s(window) ** 2)
-        length = Known(told_s + difference.value, u)
+        # Where the curve plainly ran longer or shorter than told, it may say so.
+        length = Known(told_s + difference.value, max(u, disagreement_s(look, told_s)))
     learned, configured = around.learned.lag_s, around.scale.lag_s
     lag = LAG_S
     if configured > 0:

@@ -47,7 +47,7 @@ def drawn(
 ) -> Window:
     """One dispense; `flow` in true g/s, by seconds since the liquid came where it is a function.
 
-    `push` is a force on the pan in g by seconds since the opening. Other members go to the window as they are.
+    `push` is a force on the pan in g by seconds since the opening. Other members go to the window.
     """
     rng = np.random.default_rng(seed)
     t = np.arange(-before_s - 5.0, open_s + after_s, STEP_S)
