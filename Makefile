@@ -57,9 +57,9 @@ build/sbom.cdx.json: requirements.lock pyproject.toml $(SUPPLY)/installed
 audit: $(SUPPLY)/installed
 	.ci/audit $(SUPPLY)/bin
 
-$(SUPPLY)/installed: requirements-supply.lock
+$(SUPPLY)/installed: .ci/supply.lock
 	@$(PYTHON) -m venv $(SUPPLY)
-	$(SUPPLY)/bin/python -m pip --disable-pip-version-check install --quiet --require-hashes -r requirements-supply.lock
+	$(SUPPLY)/bin/python -m pip --disable-pip-version-check install --quiet --require-hashes -r .ci/supply.lock
 	@touch $@
 
 # Needs uv (pip install uv); run after changing the dependencies in pyproject.toml.
@@ -69,7 +69,7 @@ lock:
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet \
 	  --extra dev pyproject.toml -c requirements.lock -o requirements-dev.lock
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-header --quiet \
-	  requirements-supply.in -o requirements-supply.lock
+	  .ci/supply.in -o .ci/supply.lock
 
 clean:
 	rm -rf $(VENV) $(SUPPLY) build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
