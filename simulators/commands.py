@@ -75,6 +75,8 @@ def run(args: argparse.Namespace) -> int:
     except SiteError as fault:
         print(f"shotgram simulate: {fault}", file=sys.stderr)
         return 1 if str(fault).startswith(("no broker", "the broker")) else 2
+    except BrokenPipeError:
+        raise
     except OSError as fault:
         print(f"shotgram simulate: {fault}", file=sys.stderr)
         return 1

@@ -87,6 +87,7 @@ def understood(site: Site, now_s: float) -> dict[str, Any]:
         "root": plan.root,
         "database": site.influx.url if site.influx is not None else None,
         "alarms_to_people": site.notify.min_priority + " and above" if site.notify is not None else None,
+        "scada": _scada(site),
         "page": f"http://{site.page.host}:{site.page.port}" if site.page.enabled else None,
         "health": f"http://{site.health.host}:{site.health.port}" if site.health.enabled else None,
         "setups": [asdict(setup) for setup in plan.setups],
@@ -100,6 +101,14 @@ def understood(site: Site, now_s: float) -> dict[str, Any]:
         ],
         "notes": list(site.notes),
     }
+
+
+def _scada(site: Site) -> str | None:
+    if site.sparkplug is None:
+        return None
+    edge = f"{site.sparkplug.group}/{site.sparkplug.edge or site.plan.agent}"
+    at = "the broker above" if site.sparkplug.host is None else f"{site.sparkplug.host}:{site.sparkplug.port}"
+    return f"Sparkplug B as {edge} at {at}"
 
 
 def _cell(cell: Cell, plan: Plan, now_s: float) -> dict[str, Any]:
@@ -183,9 +192,13 @@ def _as_json(value: Any) -> str:
 
 
 def _tell(said: dict[str, Any]) -> None:
+    from rich.padding import Padding
+    from rich.text import Text
+
+    from agent.commands.local_time import LocalTime
     from agent.commands.tables import console
 
-    out = console()
+    out, local = console(), LocalTime(said["timezone"])
     out.print(f"{said['file']} can be used (digest {said['digest']})", soft_wrap=True, markup=False)
     for label, key in (
         ("agent", "agent"),
@@ -195,18 +208,22 @@ def _tell(said: dict[str, Any]) -> None:
         ("topics below", "root"),
         ("database", "database"),
         ("alarms to people", "alarms_to_people"),
+        ("SCADA", "scada"),
         ("page", "page"),
         ("health", "health"),
     ):
         out.print(f"  {label:<17} {said[key] or '-'}", soft_wrap=True, markup=False)
-    out.print(_setups_table(said["setups"]))
+    out.print("Setups")
+    for setup in said["setups"]:
+        out.print(Text(f"  {setup['name']}"))
+        out.print(Padding(Text(_setup_line(setup)), (0, 0, 0, 4)))
     for cell in said["cells"]:
         out.print(f"Cell {cell['id']}: {cell['controller']}", markup=False)
         out.print(_cell_table(cell))
         for shift in cell["shifts"]:
             out.print(
                 f"  shift {shift['name']}: checks {shift['setup']} {shift['lead_min']:g} min before it; "
-                f"next {shift['next_start']}",
+                f"next {local.minute(shift['next_start'])}",
                 soft_wrap=True,
                 markup=False,
             )
@@ -217,30 +234,14 @@ def _tell(said: dict[str, Any]) -> None:
         out.print(f"note: {note}", soft_wrap=True, markup=False)
 
 
-def _setups_table(setups: list[dict[str, Any]]) -> Any:
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(title="Setups", box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
-    for heading in ("setup", "fluid"):
-        table.add_column(heading)
-    for heading in ("target g/min", "± %", "balance %", "shots", "bleed s", "pot bar", "valid h"):
-        table.add_column(heading, justify="right")
-    for setup in setups:
-        pressure = setup["pot_pressure_bar"]
-        table.add_row(
-            Text(setup["name"]),
-            Text(setup["fluid"]),
-            f"{setup['target_g_per_min']:g}",
-            f"{setup['tolerance_pct']:g}",
-            f"{setup['balance_pct']:g}",
-            f"{setup['shots']} x {setup['shot_s']:g} s",
-            f"{setup['bleed_s']:g}",
-            "-" if pressure is None else f"{pressure:g}",
-            f"{setup['valid_h']:g}",
-        )
-    return table
+def _setup_line(setup: dict[str, Any]) -> str:
+    pressure = "" if setup["pot_pressure_bar"] is None else f", pot at {setup['pot_pressure_bar']:g} bar"
+    bleed = f" after a bleed of {setup['bleed_s']:g} s" if setup["bleed_s"] else ""
+    return (
+        f"{setup['fluid']}, {setup['target_g_per_min']:g} g/min ± {setup['tolerance_pct']:g} %, guns within "
+        f"{setup['balance_pct']:g} % of each other{pressure}; {setup['shots']} shots of {setup['shot_s']:g} s"
+        f"{bleed}; a check is good for {setup['valid_h']:g} h"
+    )
 
 
 def _cell_table(cell: dict[str, Any]) -> Any:

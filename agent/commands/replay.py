@@ -60,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
             local = LocalTime(site.plan.timezone)
             out.print(dispenses_table(found, "Dispenses", local))
             print_results(told, out, local)
+    except BrokenPipeError:
+        raise
     except OSError as fault:
         print(f"shotgram replay: cannot read {args.capture}: {fault.strerror or fault}", file=sys.stderr)
         return 1

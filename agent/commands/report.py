@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from pathlib import Path
 
@@ -16,6 +17,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Arguments of `shotgram report`."""
     parser.add_argument("--config", type=Path, required=True, metavar="F", help="configuration (TOML)")
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="R.html", help="file to write")
+    parser.add_argument("--json", action="store_true", help="say what was written as JSON")
     parser.epilog = """\
 examples:
   shotgram report --config cell.toml -o monday.html   one file, needs no network
@@ -33,7 +35,10 @@ def run(args: argparse.Namespace) -> int:
     except (JournalError, OSError) as fault:
         print(f"shotgram report: {fault}", file=sys.stderr)
         return 1
-    print(f"wrote {args.output}")
+    if args.json:
+        print(json.dumps({"output": str(args.output), "bytes": args.output.stat().st_size}))
+    else:
+        print(f"wrote {args.output}")
     return 0
 
 

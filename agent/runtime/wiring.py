@@ -124,10 +124,18 @@ def people_of(
 
 
 def sparkplug_of(sparkplug: Sparkplug, site: Site, journal: Journal) -> Callable[[threading.Event], None]:
-    """What the plant's SCADA is told, as a thread's work; protocol buffers load there."""
+    """What the plant's SCADA is told, as a thread's work; protocol buffers load there.
+
+    Without them SCADA hears nothing, and everything else goes on: the log and the doctor say so.
+    """
 
     def run(stop: threading.Event) -> None:
-        from agent.outlets.sparkplug.outlet import OUTLET, SparkplugOutlet, SparkplugSettings
+        try:
+            from agent.outlets.sparkplug.outlet import OUTLET, SparkplugOutlet, SparkplugSettings
+        except ImportError as fault:
+            log.error('SCADA is told nothing: [sparkplug] needs "shotgram[sparkplug]" (%s)', fault)  # noqa: TRY400
+            stop.wait()
+            return
 
         settings = SparkplugSettings(
             group=sparkplug.group,
