@@ -28,7 +28,7 @@ class Lessons:
         """Take a good shot in. `group` names the setup and needle setting it ran at."""
         scale = self._scales.get(window.scale, Learned())
         self._scales[window.scale] = scale.after(
-            evaporation=measured.evaporation,
+            evaporation=measured.evaporation_seen,
             noise_g=measured.noise_g,
             lag_s=measured.lag_s,
             open_s=None,
