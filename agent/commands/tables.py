@@ -70,27 +70,31 @@ def short_id(record_id: str) -> str:
     return record_id.rpartition("-")[2][:8]
 
 
+def figures_table(title: str, words: Sequence[str], figures: Sequence[str], last: Sequence[str]) -> Table:
+    """An empty table: columns of words, of figures (never cut or wrapped), and of words again."""
+    table = Table(
+        title=title, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False, padding=(0, 1, 0, 0)
+    )
+    for name in words:
+        table.add_column(name, overflow="fold")
+    for name in figures:
+        table.add_column(name, justify="right", no_wrap=True)
+    for name in last:
+        table.add_column(name, overflow="fold")
+    return table
+
+
 def checks_table(checks: Sequence[Check], title: str) -> Table:
     """One row a gun: its shots, mean, spread, deviation from target and verdict."""
-    most = max((len(check.shots) for check in checks), default=3)
-    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
-    table.add_column("gun")
-    for shot in range(1, most + 1):
-        table.add_column(f"shot {shot}", justify="right")
-    table.add_column("mean g/min", justify="right")
-    table.add_column("± 95 %", justify="right")
-    table.add_column("spread %", justify="right")
-    table.add_column("target", justify="right")
-    table.add_column("off target %", justify="right")
-    table.add_column("verdict")
+    figures = ("mean", "± 95 %", "spread %", "target", "off %")
+    table = figures_table(f"{title} (g/min)", ("gun", "shots"), figures, ("verdict",))
     for check in checks:
-        flows = [number(shot.flow_g_per_min) for shot in check.shots]
         half = None
         if check.high_g_per_min is not None and check.low_g_per_min is not None:
             half = (check.high_g_per_min - check.low_g_per_min) / 2.0
         table.add_row(
             check.gun,
-            *(flows + ["-"] * (most - len(flows))),
+            " ".join(number(shot.flow_g_per_min) for shot in check.shots) or "-",
             number(check.mean_g_per_min),
             number(half),
             number(check.repeatability_pct),
@@ -102,22 +106,19 @@ def checks_table(checks: Sequence[Check], title: str) -> Table:
 
 
 def dispenses_table(dispenses: Sequence[Dispense], title: str, local: LocalTime) -> Table:
-    """One row a dispense."""
-    heading = f"{title} (times in {local.zone})"
-    table = Table(title=heading, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
-    table.add_column("started", no_wrap=True)
-    for name in ("gun", "purpose"):
-        table.add_column(name)
-    for name in ("open s", "mass g", "flow g/min", "± 95 %"):
-        table.add_column(name, justify="right")
-    table.add_column("quality")
-    table.add_column("flags")
+    """One row a dispense; the day stands in the title where it is one."""
+    days = {local.second(item.started_at)[:10] for item in dispenses}
+    day = f" of {next(iter(days))}" if len(days) == 1 else ""
+    when = local.clock if day else local.second
+    figures = ("open s", "mass g", "g/min", "± 95 %")
+    heading = f"{title}{day} (times in {local.zone})"
+    table = figures_table(heading, ("started", "gun", "purpose"), figures, ("quality", "flags"))
     for item in dispenses:
         half = None
         if item.flow_high_g_per_min is not None and item.flow_low_g_per_min is not None:
             half = (item.flow_high_g_per_min - item.flow_low_g_per_min) / 2.0
         table.add_row(
-            local.second(item.started_at),
+            when(item.started_at),
             item.gun or "unknown",
             item.purpose,
             number(item.open_s, 3),
