@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from agent.settings.toml_lines import Where
+
+_CREDENTIALS = re.compile(r"//[^/@\s]*@")
 
 LONGEST = 80
 """Characters of a value that a message repeats."""
@@ -64,9 +67,9 @@ class Finder:
             spelled(where),
             self._names(where),
             self.line(where),
-            _cut(found, 2 * LONGEST),
-            _cut(allowed, 10 * LONGEST),
-            _cut(hint, LONGEST),
+            _cut(_on_one_line(found), 2 * LONGEST),
+            _cut(_on_one_line(allowed), 10 * LONGEST),
+            _cut(_on_one_line(hint), LONGEST),
         )
 
     def value(self, where: Where) -> Any:
@@ -110,7 +113,7 @@ def spelled(where: Where) -> str:
 
 
 def shown(value: object) -> str:
-    """A value as a message repeats it: short, on one line."""
+    """A value as a message repeats it: short, on one line, without the user and password of an address."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Mapping):
@@ -119,9 +122,16 @@ def shown(value: object) -> str:
         return f"a list of {len(value)}"
     if isinstance(value, (str, int, float)):
         text = str(value) if isinstance(value, str) else repr_of_number(value)
-        text = _cut(text, LONGEST)
+        text = _cut(_CREDENTIALS.sub("//***@", text), LONGEST)
         return repr(text) if isinstance(value, str) else text
     return str(value)[:LONGEST]
+
+
+def _on_one_line(text: str) -> str:
+    """A text that may hold names out of the file: what cannot be printed is spelled out."""
+    if text.isprintable():
+        return text
+    return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in text)
 
 
 def _cut(text: str, longest: int) -> str:

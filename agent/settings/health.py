@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from agent.settings.page import Host, Port
-from agent.settings.section import Section
+from agent.settings.page import Port
+from agent.settings.section import Host, Section
 
 
 class Health(Section):

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Protocol, Self
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
-from agent.settings.section import Label, LocalPath, SecretFile, Section, TopicRoot, rule
+from agent.settings.section import Host, Label, LocalPath, SecretFile, Section, TopicRoot, rule
 
 
 def _as_text(value: object) -> object:
@@ -53,7 +53,7 @@ def check_credentials(section: Credentials) -> None:
 class Mqtt(Section):
     """The broker, and how the agent proves to it who it is."""
 
-    host: Annotated[str, Field(min_length=1, max_length=253)] = "127.0.0.1"
+    host: Host = "127.0.0.1"
     """Name or address of the broker."""
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     """Port of the broker; 8883 is usual with TLS."""

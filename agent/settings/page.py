@@ -6,9 +6,8 @@ from typing import Annotated
 
 from pydantic import Field
 
-from agent.settings.section import Section
+from agent.settings.section import Host, Section
 
-Host = Annotated[str, Field(min_length=1, max_length=253)]
 Port = Annotated[int, Field(ge=0, le=65535)]
 
 

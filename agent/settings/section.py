@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import ipaddress
 import re
 from pathlib import Path
 from typing import Annotated, Any, TypeAlias, TypeVar
@@ -24,6 +25,8 @@ CREDENTIALS = "$CREDENTIALS_DIRECTORY/"
 _TOPIC_LEVEL = r"^[^+#/$\x00-\x20\x7f]([^+#/\x00-\x1f\x7f]{0,62}[^+#/\x00-\x20\x7f])?$"
 _ROOT = r"^[^+#/$\x00-\x20\x7f][^+#\x00-\x1f\x7f]{0,127}$"
 _TOPIC = r"^[^+#\x00-\x1f\x7f]{1,256}$"
+# A label of more than 63 characters cannot even be asked for: encoding it fails.
+_HOST_LABEL = r"\w([\w-]{0,61}\w)?"
 _LABEL = r"^[^\x00-\x20\x7f]([^\x00-\x1f\x7f]{0,98}[^\x00-\x20\x7f])?$"
 
 T = TypeVar("T")
@@ -93,6 +96,28 @@ Label: TypeAlias = Annotated[
     WithJsonSchema({"type": "string", "pattern": _LABEL, "maxLength": 100}),
 ]
 """A name that people read: a setup's, a fluid's, a shift's."""
+
+
+def _host(text: str) -> str:
+    address = text[1:-1] if text.startswith("[") and text.endswith("]") else text
+    try:
+        ipaddress.ip_address(address)
+    except ValueError:
+        labels = text.removesuffix(".").split(".")
+        if len(text) > 253 or not all(re.fullmatch(_HOST_LABEL, label) for label in labels):
+            raise rule(
+                "a host name or an address such as broker.example or 192.168.20.5, no scheme, no port"
+            ) from None
+        return text
+    return address
+
+
+Host: TypeAlias = Annotated[
+    str,
+    AfterValidator(_host),
+    WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 253}),
+]
+"""A machine by its name or address; a name of RFC 1123, also with the underscores that some networks use."""
 
 Percent: TypeAlias = Annotated[float, Field(gt=0, le=100)]
 Many: TypeAlias = Annotated[tuple[T, ...], Field(strict=False)]

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from agent.settings.mqtt import Version, check_credentials
-from agent.settings.section import Label, LocalPath, SecretFile, Section, TopicName, rule
+from agent.settings.section import Host, Label, LocalPath, SecretFile, Section, TopicName, rule
 
 _OWN_BROKER = ("port", "username", "password_file", "tls", "ca_file", "cert_file", "key_file")
 
@@ -19,7 +19,7 @@ class Sparkplug(Section):
     """Group of edge nodes that this one belongs to."""
     edge: TopicName | None = None
     """Name of this edge node, unique within the group; the agent's id where it is left out."""
-    host: Annotated[str, Field(min_length=1, max_length=253)] | None = None
+    host: Host | None = None
     """Name or address of SCADA's broker; where it is left out, the broker of [mqtt] as it stands there."""
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     """Port of that broker; 8883 is usual with TLS."""
