@@ -93,7 +93,7 @@ class JournalReader:
 
     def record(self, record_id: str) -> Row | None:
         """The record of that id, or None."""
-        rows = self.database.read(f"SELECT {RECORD_COLUMNS} FROM {RECORDS_FROM} WHERE r.id = ?", (record_id,))  # noqa: S608
+        rows = self.database.read(f"SELECT {RECORD_COLUMNS} FROM {RECORDS_FROM} WHERE r.id = ?", (record_id,))  # noqa: S608 - as above
         return next((row for row in map(_row, rows) if self._sound(row)), None)
 
     def latest(self, kind: str, cell: str, gun: str | None = None) -> Row | None:
