@@ -182,6 +182,13 @@ AGENT_ALARMS: tuple[AlarmKind, ...] = (
         on_delay_s=60.0,
     ),
     AlarmKind(
+        "scada-lost",
+        "low",
+        "The plant's SCADA shows old values of the cells; it is told what it missed later.",
+        "Look at SCADA's broker, at [sparkplug] in the configuration, and at its user and access list.",
+        on_delay_s=60.0,
+    ),
+    AlarmKind(
         "worker-stuck",
         "high",
         "A part of the agent stopped working; the service manager restarts it.",

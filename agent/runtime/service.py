@@ -65,7 +65,9 @@ class Service:
                     site.notify, site.plan.timezone, self.journal, self._heard("people")
                 )
             if site.sparkplug is not None:
-                self._outlets["sparkplug"] = sparkplug_of(site.sparkplug, site, self.journal)
+                self._outlets["sparkplug"] = sparkplug_of(
+                    site.sparkplug, site, self.journal, self._heard("sparkplug")
+                )
             if (standby := self.agent.standby) is not None:
                 for name, outlet in self._outlets.items():
                     self._outlets[name] = standby.in_turn(name, outlet)

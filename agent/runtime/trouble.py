@@ -9,6 +9,7 @@ from agent.assessment.alarms import Fault
 ENDS = {
     "sink-recovered": ("sink-down", "sink-auth", "sink-rejects-all"),
     "sink-steady": ("sink-degraded",),
+    "scada-reached": ("scada-lost",),
 }
 """Reports that end alarms rather than raise one."""
 HOUSEKEEPING = ("disk-filling", "disk-full", "outbox-filling")

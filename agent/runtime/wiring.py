@@ -123,7 +123,9 @@ def people_of(
     return run
 
 
-def sparkplug_of(sparkplug: Sparkplug, site: Site, journal: Journal) -> Callable[[threading.Event], None]:
+def sparkplug_of(
+    sparkplug: Sparkplug, site: Site, journal: Journal, on_fault: Callable[[Fault], None]
+) -> Callable[[threading.Event], None]:
     """What the plant's SCADA is told, as a thread's work; protocol buffers load there.
 
     Without them SCADA hears nothing, and everything else goes on: the log and the doctor say so.
@@ -134,6 +136,7 @@ def sparkplug_of(sparkplug: Sparkplug, site: Site, journal: Journal) -> Callable
             from agent.outlets.sparkplug.outlet import OUTLET, SparkplugOutlet, SparkplugSettings
         except ImportError as fault:
             log.error('SCADA is told nothing: [sparkplug] needs "shotgram[sparkplug]" (%s)', fault)  # noqa: TRY400
+            on_fault(Fault("scada-lost", "the extra shotgram[sparkplug] is not installed"))
             stop.wait()
             return
 
@@ -143,7 +146,7 @@ def sparkplug_of(sparkplug: Sparkplug, site: Site, journal: Journal) -> Callable
             broker=lambda: scada_broker_of(sparkplug, site),
             version=__version__,
         )
-        SparkplugOutlet(settings, site.plan, journal.outlet_view(OUTLET)).run(stop)
+        SparkplugOutlet(settings, site.plan, journal.outlet_view(OUTLET), on_fault).run(stop)
 
     return run
 

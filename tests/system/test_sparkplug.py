@@ -89,7 +89,10 @@ class Edge:
     def __init__(self, journal: Journal, port: int, version: str) -> None:
         broker = Address("127.0.0.1", port, "edge-1-sparkplug", version, keepalive_s=2)
         settings = SparkplugSettings("shop", "edge-1", lambda: broker, "0.1.0")
-        self.outlet = SparkplugOutlet(settings, PLAN, journal.outlet_view(OUTLET))
+        self.faults: list[str] = []
+        self.outlet = SparkplugOutlet(
+            settings, PLAN, journal.outlet_view(OUTLET), lambda fault: self.faults.append(fault.code)
+        )
         self.stop_it = threading.Event()
         self.fault: BaseException | None = None
         self.thread = threading.Thread(target=self._run)
@@ -231,6 +234,7 @@ def test_what_happened_while_the_broker_was_away_is_told_as_historical(
     assert metric(birth, "Guns/upper/Check/Flow").double_value == 97.0
     late = [metric(payload, "Guns/upper/Check/Flow") for payload in host.of("DDATA")]
     assert [(one.double_value, one.is_historical) for one in late] == [(95.0, True), (97.0, True)]
+    assert edge.faults == ["scada-lost", "scada-reached"]
     journal.append([make_check(3)])
     wait_until(lambda: len(host.of("DDATA")) == 3)
     assert not metric(host.of("DDATA")[2], "Guns/upper/Check/Flow").is_historical

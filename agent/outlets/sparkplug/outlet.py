@@ -25,7 +25,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from agent.broker.client import Address, Message, make_client
 from agent.contract.plan import Plan
 from agent.contract.records import Check, Record
-from agent.journal.errors import JournalBusy, JournalFull
+from agent.journal.errors import Fault, JournalBusy, JournalFull
 from agent.journal.outbox import OutletView
 from agent.journal.rows import Row
 from agent.journal.writing import keep_state
@@ -94,11 +94,13 @@ class SparkplugOutlet:
         settings: SparkplugSettings,
         plan: Plan,
         view: OutletView,
+        on_fault: Callable[[Fault], None],
         now_s: Callable[[], float] = time.time,
     ) -> None:
         self._settings = settings
         self._plan = plan
         self._view = view
+        self._on_fault = on_fault
         self._now_s = now_s
         self._line: _Line | None = None
         self._node: EdgeNode | None = None
@@ -230,6 +232,7 @@ class SparkplugOutlet:
         if why != self._told_fault:
             log.warning("sparkplug: %s", why)
             self._told_fault = why
+            self._on_fault(Fault("scada-lost", why))
         wait_s, self._wait_s = self._wait_s, min(self._wait_s * 2.0, 30.0)
         return wait_s
 
@@ -261,7 +264,10 @@ class SparkplugOutlet:
         self._remember()
         self._births(line)
         line.born = True
-        self._wait_s, self._told_fault = 1.0, ""
+        self._wait_s = 1.0
+        if self._told_fault:
+            self._told_fault = ""
+            self._on_fault(Fault("scada-reached", "SCADA hears the agent again"))
         log.info(
             "sparkplug: born as %s/%s with MQTT %s, bdSeq %s",
             self._settings.group,
