@@ -124,7 +124,7 @@ def bounds(window: Window, surroundings: Surroundings) -> tuple[float, float]:
     at = found.joint.at
     slopes = columns_and_slopes(axis(found.t_s, 0.0, 10.0), at) / found.left.noise_g[:, None]
     gradient = dispensed_gradient(at)
-    used = np.flatnonzero(np.any(slopes != 0.0, axis=0))
+    used = np.flatnonzero(np.any(slopes != 0.0, axis=0)).tolist()
     out = []
     for left_out in ((), (LOSS, LOSS + 1)):
         free = [which for which in used if which not in left_out]

@@ -86,7 +86,7 @@ LEAVES: dict[Flag, list[Shown]] = {
     "after_drip": [(drawn(drip_g=0.05), around())],
     "air_in_line": [(drawn(flow=slow), around())],
     "container_moved": [
-        (drawn(push=lambda t: 80.0 * (np.abs(t - 9.0) < 0.3)), around()),
+        (drawn(push=lambda t: np.where(np.abs(t - 9.0) < 0.3, 80.0, 0.0)), around()),
         (drawn(flow=spurts), around()),
     ],
     "duration_disagrees": [(replace(drawn(open_s=20.0), open_s=20.1, closed_s=OPENED_S + 20.1), around())],

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from played_journal import SITE, START_S, site_in
 
+from agent.contract.inputs import RawMessage
 from agent.intake.capture import read_capture
 from agent.runtime.showing import Pinner, Showing
 from agent.web.board import Board
@@ -21,6 +22,11 @@ class Link:
 
     class inbox:  # noqa: N801
         qsize = staticmethod(lambda: 3)
+
+
+def agent(pipeline: Any) -> Any:
+    """A stand-in for the running agent."""
+    return Agent(pipeline)
 
 
 class Agent:
@@ -38,6 +44,7 @@ def fed(tmp_path_factory: pytest.TempPathFactory) -> WatchedPipeline:
     pipeline = WatchedPipeline(site.plan)
     lines = (f"{line}\n".encode() for line in simulate_capture("good-day", site=SITE, start_s=START_S))
     for item in read_capture(lines):
+        assert isinstance(item, RawMessage)
         pipeline.take(item)
     return pipeline
 
@@ -54,7 +61,7 @@ def test_what_went_through_was_counted(fed: WatchedPipeline) -> None:
 def test_a_snapshot_costs_the_worker_little(fed: WatchedPipeline) -> None:
     board = Board()
     board.look()
-    pin = Pinner(Agent(fed), board)
+    pin = Pinner(agent(fed), board)
     took = []
     for _ in range(50):
         pin._pinned_s = float("-inf")
@@ -71,7 +78,7 @@ def test_a_snapshot_costs_the_worker_little(fed: WatchedPipeline) -> None:
 
 def test_curves_are_made_only_while_somebody_looks(fed: WatchedPipeline) -> None:
     board = Board()
-    Pinner(Agent(fed), board)()
+    Pinner(agent(fed), board)()
     pinned = board.read()
     assert pinned is not None
     assert pinned.snapshot.cells[0].curves == ()
@@ -79,7 +86,7 @@ def test_curves_are_made_only_while_somebody_looks(fed: WatchedPipeline) -> None
 
 def test_a_fault_in_showing_ends_the_showing_and_nothing_else(caplog: pytest.LogCaptureFixture) -> None:
     board = Board()
-    pin = Pinner(Agent(object()), board)
+    pin = Pinner(agent(object()), board)
     with caplog.at_level(logging.ERROR):
         for _ in range(3):
             pin._pinned_s = float("-inf")
