@@ -128,9 +128,9 @@ def live_cell(
     showing = Showing(site)
     agent = agent_of(site, journal, BorrowedClock(cell.now_s), pipeline=showing.pipeline)
     stop, stop_worker = threading.Event(), threading.Event()
-    worker = threading.Thread(target=agent.run, args=(stop_worker,), name="worker")
+    worker = threading.Thread(target=agent.run, args=(stop_worker,), name="worker", daemon=True)
     servers = showing.servers(agent, ("mqtt",), lambda: {"worker": worker.is_alive()})
-    threads = [threading.Thread(target=server.run, args=(stop,)) for server in servers]
+    threads = [threading.Thread(target=server.run, args=(stop,), daemon=True) for server in servers]
     try:
         with cell:
             for thread in (worker, *threads):
@@ -138,11 +138,10 @@ def live_cell(
             wait_until(lambda: all(server.port for server in servers))
             page, health = (f"http://127.0.0.1:{server.port}" for server in servers)
             yield LiveCell(site, agent, showing.board, page, health, stop, stop_worker, cell)
-            stop.set()
-            stop_worker.set()
-            for thread in (worker, *threads):
-                thread.join(10.0)
     finally:
         stop.set()
         stop_worker.set()
+        for thread in (worker, *threads):
+            if thread.is_alive():
+                thread.join(20.0)
         journal.close()

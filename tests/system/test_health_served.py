@@ -21,6 +21,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from running_agent import Listener, RunningAgent, Shots, wait_until
 
 HERE = Path(__file__).parents[2] / "deploy" / "prometheus"
+pytestmark = pytest.mark.timeout(300)
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"
 
 
@@ -30,7 +31,8 @@ def get(url: str, accept: str = "*/*") -> tuple[int, str, str]:
         with urllib.request.urlopen(asked, timeout=10.0) as answer:  # noqa: S310
             return answer.status, answer.headers["content-type"], answer.read().decode()
     except urllib.error.HTTPError as fault:
-        return fault.code, fault.headers["content-type"], fault.read().decode()
+        with fault:
+            return fault.code, fault.headers["content-type"], fault.read().decode()
 
 
 def sample(url: str, name: str, /, **labels: str) -> float | None:
@@ -59,7 +61,7 @@ def served(tmp_path: Path, mosquitto: Any) -> Iterator[tuple[RunningAgent, str]]
     port = real_parts.free_port()
     agent = RunningAgent(tmp_path, mosquitto.port, f"\n[health]\nenabled = true\nport = {port}\n").start()
     url = f"http://127.0.0.1:{port}"
-    wait_until(lambda: answers(url))
+    wait_until(lambda: answers(url), 60.0)
     yield agent, url
     agent.kill()
 
@@ -161,6 +163,7 @@ def test_nothing_can_be_changed_from_here(served: tuple[RunningAgent, str]) -> N
         with pytest.raises(urllib.error.HTTPError) as refused:
             urllib.request.urlopen(asked, timeout=10.0)  # noqa: S310
         assert refused.value.code == 405
+        refused.value.close()
 
 
 @pytest.mark.real_part("mosquitto")

@@ -16,7 +16,7 @@ from playwright.sync_api import Browser
 from agent.commands.report import write_report
 from agent.settings.site import Site
 
-pytestmark = pytest.mark.real_part("chromium")
+pytestmark = [pytest.mark.real_part("chromium"), pytest.mark.timeout(300)]
 
 HOSTILE = "<img src=x onerror=document.title='taken'>"
 A4_PT = (595.3, 841.9)
