@@ -45,8 +45,8 @@ DRIP_S = Known(0.8, 0.7)
 """Time constant of the drip after closing; u of its logarithm (common practice, no source)."""
 SLOW_S = Known(0.6, 0.7)
 """Time constant of a slow start; u of its logarithm (common practice, no source)."""
-PLAINLY_S, PLAINLY_REL = 1.0, 0.1
-"""A length is plainly another one from so many seconds and so much of it on."""
+PLAINLY_S, PLAINLY_REL = 2.5, 0.2
+"""A length is plainly another one from so many seconds and so much of it on: a jet's force may fake less."""
 LOSS_U = 0.05
 """Largest evaporation that is thought of, g/s, as a standard uncertainty."""
 DROOP_REL, JET_S, DRIP_MOST_S, SLOW_MOST_S = 0.03, 0.5, 0.5, 0.2
