@@ -130,6 +130,10 @@ class Detector:
         """The last readings of a scale. Raises KeyError for a scale the cell has not."""
         return curve_of(self._watches[scale], seconds)
 
+    def awaited(self) -> list[ControllerEvent]:
+        """Openings that the controller told and that are not accounted for yet."""
+        return [told.opened for told in self._triggers.told() if told.opened is not None]
+
     def open_guns(self) -> list[str]:
         """Guns that the controller opened and did not close."""
         return sorted({t.gun for t in self._triggers.told() if t.gun and not t.closed and not t.until})

@@ -50,7 +50,8 @@ class CellLine:
         self.desk = Desk(cell, plan)
         self._plan = plan
         self.gaps = Gaps(cell.name)
-        self._abandoned = 0
+        self._unmeasured = 0, 0
+        """Dispenses told and abandoned, or told belatedly, as far as it was looked at."""
         self._around = Around()
         self._learned = Lessons()
         self._settings: dict[str, float] = {}
@@ -103,9 +104,11 @@ class CellLine:
 
     def missing(self, now_s: float) -> str | None:
         """What of the input was found to be missing and is not told yet."""
-        if self.detector.abandoned != self._abandoned:
-            self.gaps.abandoned(self.detector.abandoned - self._abandoned)
-            self._abandoned = self.detector.abandoned
+        abandoned, belated = self.detector.abandoned, self.detector.belated
+        if (abandoned, belated) != self._unmeasured:
+            awaited = {event.event_id for event in self.detector.awaited()}
+            self.gaps.settled(awaited, belated - self._unmeasured[1])
+            self._unmeasured = abandoned, belated
         return self.gaps.to_tell(now_s)
 
     def finish(self) -> Said:
@@ -128,6 +131,8 @@ class CellLine:
         self._learned.restore(kept.get("learned", {}))
         self.detector.restore(kept.get("detector", {}))
         self.gaps.restore(kept.get("gaps", {}))
+        for event in self.detector.awaited():
+            self.gaps.opened(event)
 
     def kept(self) -> dict[str, Any]:
         """What the journal should keep for a restart, as plain JSON."""
@@ -146,7 +151,7 @@ class CellLine:
             dispense = dispense_record(window, surroundings, measurement)
             if dispense.quality == "good":
                 self._learned.learn(window, measurement, self._group(window))
-            self.gaps.measured(dispense.gun)
+            self.gaps.measured(window.origin)
             evidence[dispense.id] = evidence_of(window, surroundings)
             records.append(dispense)
             records.extend(self.desk.dispense(dispense))

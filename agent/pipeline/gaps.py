@@ -54,18 +54,25 @@ class Gaps:
         if event.event == "gun_opened" and event.purpose in ("shot", "bleed") and not event.retained:
             self._shots.append(event)
 
-    def measured(self, gun: str | None) -> None:
-        """A dispense of this gun was given."""
+    def measured(self, origin: str) -> None:
+        """A dispense was given; `origin` is the id of its opening where the controller told one."""
         for shot in self._shots:
-            if shot.gun == gun:
+            if shot.event_id == origin:
                 self._shots.remove(shot)
                 return
 
-    def abandoned(self, count: int) -> None:
-        """So many dispenses that the controller told could not be measured at all."""
-        for _ in range(min(count, len(self._shots))):
-            shot = self._shots.popleft()
-            self._found.append(f"the {shot.purpose} of gun {shot.gun} at {rfc3339(shot.t_s)}: not measured")
+    def settled(self, awaited: set[str], belated: int) -> None:
+        """Openings that are no longer waited for, and gave no dispense, could not be measured.
+
+        `belated` of them were told by the scale alone before the controller's word came.
+        """
+        gone = [shot for shot in self._shots if shot.event_id not in awaited]
+        for n, shot in enumerate(gone):
+            self._shots.remove(shot)
+            if n >= belated:
+                self._found.append(
+                    f"the {shot.purpose} of gun {shot.gun} at {rfc3339(shot.t_s)}: not measured"
+                )
 
     def to_tell(self, now_s: float) -> str | None:
         """What was found missing and not told yet, in a sentence; not more often than each ten seconds."""

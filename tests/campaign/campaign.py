@@ -269,7 +269,13 @@ class Campaign:
         try:
             clock = faults_time.WallClock(self.folder / "clock")
             self.row(faults_time.never_set, world, self.report, clock)
-            self.row(faults_time.steps_in_a_shot, world, self.report, clock, [7200.0, -7200.0])
+            self.row(faults_time.steps_in_a_shot, world, self.report, clock, [7200.0, -7200.0], False)
+        finally:
+            world.close()
+        world = World(self.folder / "bare", database=self.database())
+        try:
+            clock = faults_time.WallClock(self.folder / "bare-clock")
+            self.row(faults_time.steps_in_a_shot, world, self.report, clock, [7200.0, -7200.0], True)
         finally:
             world.close()
         cases = [

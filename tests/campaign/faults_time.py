@@ -91,12 +91,15 @@ def _all_of_today(world: World) -> bool:
     return True
 
 
-def steps_in_a_shot(world: World, _report: Report, clock: WallClock, by_s: list[float]) -> Row:
-    """The wall clock steps by hours while a gun is open, with readings that carry no time of their own."""
-    row = Row("22b", "clock steps of hours in the middle of a shot")
+def steps_in_a_shot(world: World, _report: Report, clock: WallClock, by_s: list[float], bare: bool) -> Row:
+    """The wall clock steps by hours while a gun is open; with `bare` no message carries a time of its own."""
+    row = Row("22c" if bare else "22b", "clock steps in the middle of a shot" + (", no `t`" if bare else ""))
+    world.agent.env = clock.env
+    if bare:
+        world.begin()
     began = time.monotonic()
     offset = 0.0
-    world.oracle.ask("set", bare_times=True, mode="shots", events_per_s=0)
+    world.oracle.ask("set", bare_times=bare, mode="shots", events_per_s=0)
     for step_s in by_s:
         shots = world.oracle.ask("counts")["shots"]
         while not world.oracle.ask("open"):
@@ -113,7 +116,7 @@ def steps_in_a_shot(world: World, _report: Report, clock: WallClock, by_s: list[
         row.alarmed("clock-step", heard) if not row.alarm else None
         time.sleep(3.0)
         world.oracle.ask("set", mode="shots")
-    world.oracle.ask("set", mode="rest", bare_times=False)
+    world.oracle.ask("set", mode="rest")
     clock.set(0.0)
     time.sleep(3.0)
     row.recovered(world.online(60.0))

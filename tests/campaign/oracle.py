@@ -13,6 +13,7 @@ import itertools
 import json
 import random
 import re
+import socket
 import sqlite3
 import sys
 import threading
@@ -221,19 +222,24 @@ class Oracle:
             self.say(topic, payload.encode("utf-8", "surrogateescape"), qos, retain=retain)
 
     def do_flood(self, topic: str, payload: str, per_s: float, seconds: float) -> dict[str, float]:
-        """As many as the line takes, at most `per_s`: what was sent, and how long it took."""
-        data, sent, began = payload.encode(), 0, time.monotonic()
-        flooder = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"flood-{self.port}")
-        flooder.connect("127.0.0.1", self.port, 20)
-        flooder.loop_start()
-        while (past := time.monotonic() - began) < seconds:
-            for _ in range(max(0, min(500, int(per_s * past) - sent))):
-                flooder.publish(topic, data, 0)
-                sent += 1
-            time.sleep(0.001)
-        flooder.disconnect()
-        flooder.loop_stop()
-        return {"sent": sent, "took_s": time.monotonic() - began}
+        """As many as the line takes, at most `per_s`: what was sent, and how long it took.
+
+        Packets of MQTT 3.1.1 as bytes: a client library would be the bottleneck.
+        """
+        with socket.create_connection(("127.0.0.1", self.port)) as line:
+            line.sendall(_packet(0x10, b"\x00\x04MQTT\x04\x02\x00\x3c\x00\x05flood"))
+            line.recv(4)
+            name = topic.encode()
+            many = _packet(0x30, len(name).to_bytes(2, "big") + name + payload.encode()) * 200
+            sent, began = 0, time.monotonic()
+            while (past := time.monotonic() - began) < seconds:
+                if sent < per_s * past:
+                    line.sendall(many)
+                    sent += 200
+                else:
+                    time.sleep(0.001)
+            line.sendall(_packet(0xE0, b""))
+        return {"sent": sent, "took_s": past}
 
     def do_now(self) -> float:
         return time.monotonic()
@@ -401,6 +407,13 @@ class Oracle:
 
     def _open_now(self, body: dict[str, Any]) -> bool:
         return bool(time.time() - body["to"] < 30.0)
+
+
+def _packet(kind: int, body: bytes) -> bytes:
+    """An MQTT packet of less than 16384 bytes (MQTT 3.1.1, 2.2.3)."""
+    size = len(body)
+    length = bytes([size]) if size < 128 else bytes([size % 128 | 0x80, size // 128])
+    return bytes([kind]) + length + body
 
 
 def _declared(shot: dict[str, Any], gaps: list[str]) -> bool:

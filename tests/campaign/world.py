@@ -72,7 +72,7 @@ pot_pressure_bar = 0.6
 SHIFT = """
   [[cells.shifts]]
   name = "early"
-  days = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+  days = "mon-sun"
   starts = "{starts}"
   lead_min = {lead_min}
   setup = "gearbox-primer"
@@ -206,7 +206,9 @@ class Agent:
         return len(list(Path(f"/proc/{self.pid}/fd").iterdir()))
 
     def _spawn(self) -> None:
-        words = [*self.prefix, *self.command, "run", "--config", str(self.config)]
+        # It dies with the campaign, however that ends.
+        leash = [program, "--pdeathsig", "KILL"] if (program := shutil.which("setpriv")) else []
+        words = [*self.prefix, *leash, *self.command, "run", "--config", str(self.config)]
         self.prefix = []
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", **self.env}
         with self.log.open("ab") as log:
