@@ -79,10 +79,11 @@ class Decoder:
         """The topic filters to subscribe to, each with its QoS.
 
         Readings are asked for at QoS 0 by default: the broker's queue for an agent that is away has room for
-        a thousand messages or so, and events must not be pushed out of it by readings.
+        a thousand messages or so, and events must not be pushed out of it by readings. A topic that readings
+        share with events keeps the QoS of events.
         """
         return [
-            (topic, readings_qos if topic in self._reading_filters else qos)
+            (topic, max(qos, readings_qos) if topic in self._reading_filters else qos)
             for topic, qos in self._filters.items()
         ]
 

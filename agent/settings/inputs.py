@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, Any, Literal, TypeAlias
 
 import jmespath
 import jmespath.exceptions
+from jmespath.functions import Functions
 from pydantic import AfterValidator, Field
 
 from agent.settings.section import Section, Topic, TopicName, rule
@@ -48,10 +49,21 @@ NEEDED: dict[str, tuple[str, ...]] = {
 
 def _compiles(text: str) -> str:
     try:
-        jmespath.compile(text)
+        unknown = _functions(jmespath.compile(text).parsed) - set(Functions.FUNCTION_TABLE)
     except (jmespath.exceptions.JMESPathError, ValueError, RecursionError) as fault:
         raise rule(f"a JMESPath expression; {' '.join(str(fault).split())[:120]}") from None
+    if unknown:
+        # The compiler takes any name; at work each message would be refused.
+        raise rule(f"a JMESPath expression; it has no function called {', '.join(sorted(unknown))[:120]}")
     return text
+
+
+def _functions(node: Any) -> set[str]:
+    """Names of the functions that an expression calls."""
+    if not isinstance(node, dict):
+        return set()
+    own = {str(node["value"])} if node["type"] == "function_expression" else set()
+    return own.union(*(_functions(child) for child in node["children"]))
 
 
 Path: TypeAlias = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_compiles)]

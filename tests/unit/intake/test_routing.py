@@ -140,5 +140,13 @@ def test_several_inputs_of_one_topic_come_together() -> None:
     assert [topic for topic, _ in decoder.filters()].count("plc/status") == 1
 
 
+def test_a_topic_that_readings_share_with_events_keeps_the_qos_of_events() -> None:
+    event = InputRoute("event", "plc/all", "west", fields=(("event", "sig"), ("id", "n")))
+    scale = plan_with().cells[0].scales[0].name
+    reading = InputRoute("reading", "plc/all", "west", scale=scale, fields=(("value", "w"),))
+    for inputs in ((event, reading), (reading, event)):
+        assert dict(Decoder(plan_with(*inputs)).filters())["plc/all"] == 1
+
+
 def test_topics_tell_cells_with_like_names_apart() -> None:
     assert decode(READING.replace("west", "wes"), "1").code == "unknown_cell"

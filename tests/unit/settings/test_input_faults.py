@@ -25,6 +25,12 @@ FAULTS = [
     ('[cells.pot]\ntopic = ""', "cells[0].pot.topic", "1 to 256", ""),
     ('[cells.pot]\nunit = "psig"', "cells[0].pot.unit", "psi", "psi"),
     ('[cells.pot]\nfields = { value = "a[" }', "cells[0].pot.fields.value", "JMESPath", ""),
+    (
+        '[cells.pot]\nfields = { value = "a && nofunction(b[?length(c) > `1`])" }',
+        "cells[0].pot.fields.value",
+        "no function called nofunction",
+        "",
+    ),
     ('[cells.pot]\nfields = { valu = "a", value = "a" }', "cells[0].pot.fields.valu", "value", "value"),
     ('[cells.pot]\nfields = { t = "a" }', "cells[0].pot.fields.value", "only those are read", ""),
     ('[cells.pot]\nt_unit = "minutes"', "cells[0].pot.t_unit", "ms", ""),
