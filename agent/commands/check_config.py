@@ -216,7 +216,7 @@ def _tell(said: dict[str, Any]) -> None:
     out.print("Setups")
     for setup in said["setups"]:
         out.print(Text(f"  {setup['name']}"))
-        out.print(Padding(Text(_setup_line(setup)), (0, 0, 0, 4)))
+        out.print(Padding(Text(_setup_line(setup)), (0, 0, 0, 4), expand=False))
     for cell in said["cells"]:
         out.print(f"Cell {cell['id']}: {cell['controller']}", markup=False)
         out.print(_cell_table(cell))

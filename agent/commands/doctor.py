@@ -94,7 +94,7 @@ def _tell(finding: Finding, out: Console) -> None:
     line = Text(f"{finding.what:<14}").append(f"{word:<6}", style=style).append(finding.text)
     out.print(line)
     if finding.mend:
-        out.print(Padding(Text(f"→ {finding.mend}"), (0, 0, 0, 20)))
+        out.print(Padding(Text(f"→ {finding.mend}"), (0, 0, 0, 20), expand=False))
 
 
 def _safely(what: str, findings: Iterator[Finding]) -> Iterator[Finding]:

@@ -214,11 +214,19 @@ def _recompute(
                 print(json.dumps({"id": result.id, "differences": result.differences}))
             else:
                 for member, (before, again) in result.differences.items():
-                    print(f"{result.id}: {member} was {before}, is {again}")
+                    print(f"{result.id}: {_change(member, before, again)}")
             advance(1)
     if not args.json:
         print(f"{compared} shots computed again, {differing} differ")
     return 1 if differing else 0
+
+
+def _change(member: str, before: Any, again: Any) -> str:
+    if isinstance(before, list) and any(isinstance(one, dict) for one in before):
+        return f"{member} differs; --json shows it"
+    if isinstance(before, float) and isinstance(again, float) and before:
+        return f"{member} was {before:.6g}, is {again:.6g} ({100.0 * (again / before - 1.0):+.4f} %)"
+    return f"{member} was {before}, is {again}"
 
 
 def _print_csv(rows: Sequence[Row]) -> None:

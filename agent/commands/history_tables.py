@@ -217,5 +217,5 @@ def _print_entries(
             first.append(f" until {local.minute(body['valid_until'])}")
         out.print(first)
         for line in lines(body):
-            out.print(Padding(Text(local.in_text(line)), (0, 0, 0, 4)))
+            out.print(Padding(Text(local.in_text(line)), (0, 0, 0, 4), expand=False))
     out.print()
