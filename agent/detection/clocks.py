@@ -37,6 +37,10 @@ class EventClock:
                 self._seen.append((last_t, last))
         self._seen.append((t_s, late))
 
+    def arrivals_moved(self, by_s: float) -> None:
+        """Our own clock was set: what arrives from now on is dated so much later, and the sender's is not."""
+        self._seen = deque(((t, late - by_s) for t, late in self._seen), maxlen=KEPT)
+
     @property
     def offset_s(self) -> float:
         """Seconds the sender's clock is ahead of arrival; 0 where nothing is known."""

@@ -89,6 +89,15 @@ class Detector:
         self._passed_s = max(self._passed_s, now_s)
         return self._advance(now_s) if now_s >= self._due_s else []
 
+    def clock_set(self, by_s: float) -> None:
+        """Our own clock was set by `by_s` while nothing was measured; forwards is positive."""
+        self._began_s += by_s
+        self._passed_s += by_s
+        self._due_s += by_s
+        self._triggers.clock.arrivals_moved(by_s)
+        for watch in self._watches.values():
+            watch.arrivals_moved(by_s)
+
     def finish(self) -> list[Window]:
         """Nothing more will come: give what can be given."""
         found: list[Window] = []

@@ -237,6 +237,22 @@ class ScaleWatch:
             self.ring.forget_from(t_s)
             self.last_t_s = t_s - 1e-6
 
+    def arrivals_moved(self, by_s: float) -> None:
+        """Our own clock was set by so much while nothing was measured: arrivals are dated anew."""
+        if self.last_arrived_s is None:
+            return
+        self.last_arrived_s += by_s
+        self._ahead_from_s += by_s
+        if self.from_arrival:
+            # Its readings stand on our clock, and go along.
+            now, last = self._ahead_now_s, self._ahead_last_s
+            self._shift(by_s)
+            self.steps -= 1
+            self._ahead_now_s, self._ahead_last_s = now, last
+        else:
+            self._ahead_now_s = None if self._ahead_now_s is None else self._ahead_now_s - by_s
+            self._ahead_last_s = None if self._ahead_last_s is None else self._ahead_last_s - by_s
+
     def _learn_ahead(self, ahead_s: float, arrived_s: float) -> None:
         now = self._ahead_now_s
         if now is None or arrived_s - self._ahead_from_s > AHEAD_BUCKET_S:

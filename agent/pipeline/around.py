@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,12 @@ class Around:
     def temperature(self, reading: FluidTemperature) -> None:
         """Remember a temperature."""
         self._temperature = reading
+
+    def clock_set(self, by_s: float) -> None:
+        """Our own clock was set: what was heard before is dated anew."""
+        self._pressures = deque(((t + by_s, bar) for t, bar in self._pressures), maxlen=KEPT)
+        if self._temperature is not None:
+            self._temperature = replace(self._temperature, arrived_s=self._temperature.arrived_s + by_s)
 
     def temperature_c(self, at_s: float) -> float | None:
         """The fluid's temperature at a time (arrival clock), None where none is recent enough."""

@@ -102,6 +102,12 @@ class CellLine:
         passed = self.desk.passed(now_s)
         return _joined(found, Said((*told, *passed))) if told or passed else found
 
+    def clock_set(self, by_s: float) -> None:
+        """Our own clock was set, while nothing was measured."""
+        self.detector.clock_set(by_s)
+        self._around.clock_set(by_s)
+        self._scale_ahead_s.clear()
+
     def missing(self, now_s: float) -> str | None:
         """What of the input was found to be missing and is not told yet."""
         abandoned, belated = self.detector.abandoned, self.detector.belated

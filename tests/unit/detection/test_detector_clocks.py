@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from agent.detection.clocks import EventClock
+from agent.detection.detector import Detector
 
 T0 = 1_700_000_000.0
 
@@ -113,3 +114,31 @@ def test_an_unknown_clock_is_uncertain():
     clock = EventClock()
     assert clock.offset_s == 0.0
     assert clock.u_offset_s == 0.5
+
+
+@pytest.mark.parametrize("by_s", [-7200.0, -4.0, 7200.0, 56 * 365.25 * 86400.0])
+@pytest.mark.parametrize("own_clock", [True, False])
+def test_our_own_clock_is_set_between_two_shots(paper, grams, give, by_s, own_clock):
+    """The senders' clocks, where they have one, were right all the time; ours is set at 55 s."""
+    page = paper(lasts_s=100.0, scale_has_clock=own_clock)
+    page.shot(15.0, 30.0)
+    page.shot(65.0, 80.0)
+    detector = Detector(page.cell(), page.plan())
+    messages = page.messages()
+    windows = give(detector, [m for m in messages if m.arrived_s < T0 + 55.0])
+    detector.passed(T0 + 55.0)
+    assert not detector.measuring()
+    detector.clock_set(by_s)
+    later = []
+    for m in (m for m in messages if m.arrived_s >= T0 + 55.0):
+        moved = m.arrived_s + by_s
+        later.append(replace(m, arrived_s=moved, t_s=moved if m.from_arrival else m.t_s))
+    windows += give(detector, later) + detector.finish()
+    assert [w.gun for w in windows] == ["upper", "upper"]
+    for window in windows:
+        assert window.open_s == pytest.approx(15.0)
+        assert grams(window) == pytest.approx(24.0, abs=0.1)
+        assert not {"unattributed", "readings_missing", "no_plateau_before"} & window.notes
+    detector.passed(T0 + 101.0 + by_s)
+    assert detector.scales_heard() == {"floor": True}
+    assert not detector.measuring()
