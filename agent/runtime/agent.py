@@ -448,6 +448,7 @@ class RunningAgent:
         step = self.clock.retie(quiet=not self._measuring())
         if step is not None:
             log.warning("the system's clock was set by %+.1f s", step.by_s)
+            self.pipeline.clock_set(step.by_s)
             self._happened("clock-step", f"the clock was set by {step.by_s:+.1f} s", batch)
         for fault in self._mender.look(step):
             self.raise_(fault, batch)
