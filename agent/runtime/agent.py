@@ -14,6 +14,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from agent import __version__
 from agent.assessment.alarms import Fault
@@ -28,6 +29,7 @@ from agent.journal.rows import Row
 from agent.outlets.announcer import OUTLET, Announcer
 from agent.pipeline.pipeline import EMPTY, Outcome, Pipeline
 from agent.runtime import last_words
+from agent.runtime.abilities import Abilities
 from agent.runtime.canary import Canary
 from agent.runtime.clock import Clock
 from agent.runtime.happenings import (
@@ -109,6 +111,7 @@ class RunningAgent:
             told = told_filters(pipeline.plan)
             self.link = shared = SharedLink(broker, heard, will, clock, me=shares_as, told=told)
             self.standby = Standby(shared, journal)
+        self.abilities = Abilities(self.canary.topic, self.link)
         self._outbox = journal.outlet_view(OUTLET)
         self.announcer: Announcer[Row] = Announcer(
             self._outbox,
@@ -127,6 +130,7 @@ class RunningAgent:
         self._notices: list[JournalNotice] = [*journal.opened, *last_words.find(journal.folder)]
         self._said_state_s = float("-inf")
         self._retied_s = 0.0
+        self._followed_s = 0.0
         self._to_tell = True
         self._announced_s = 0.0
         self._shed_told = 0
@@ -169,8 +173,9 @@ class RunningAgent:
         if not self._began:
             self._began = True
             self._begin(batch)
+        moved_s = self._follow_clock(batch)
         for happening in self._happenings():
-            self._handle(happening, batch)
+            self._handle(_dated(happening, moved_s, self.clock.now_s()) if moved_s else happening, batch)
         batch.add(self._guarded(lambda: self.pipeline.passed(self.clock.now_s())))
         self._watch(batch)
         # What the last commit found wrong is told with this one.
@@ -192,6 +197,21 @@ class RunningAgent:
         if self.on_turn is not None:
             self.on_turn()
         self._alive()
+
+    def _follow_clock(self, batch: Batch) -> float:
+        """Before anything of this turn is dated: by how much the clock was set, 0 where it was not."""
+        now = time.monotonic()
+        if now - self._followed_s < 1.0:
+            return 0.0
+        self._followed_s = now
+        step = self.clock.retie(quiet=not self._measuring())
+        if step is not None:
+            log.warning("the system's clock was set by %+.1f s", step.by_s)
+            self.pipeline.clock_set(step.by_s)
+            self._happened("clock-step", f"the clock was set by {step.by_s:+.1f} s", batch)
+        for fault in self._mender.look(step):
+            self.raise_(fault, batch)
+        return step.by_s if step is not None else 0.0
 
     def _alive(self) -> float:
         """The worker lives; the monotonic time."""
@@ -270,6 +290,7 @@ class RunningAgent:
             case LinkDown():
                 self._line_down(happening, batch)
             case Subscribed():
+                self.abilities.lowered(happening.lowered)
                 if happening.refused:
                     log.warning("the broker refused subscriptions: %s", ", ".join(happening.refused))
                     self.raise_(
@@ -373,6 +394,11 @@ class RunningAgent:
         return len(self._short) == FLAPS and now_s - self._short[0] < FLAPS_WITHIN_S
 
     def _is_canary(self, arrival: Arrival, batch: Batch) -> bool:
+        if arrival.message.topic == self.canary.topic and self.abilities.heard(
+            arrival.message, time.monotonic()
+        ):
+            batch.arrivals.append(arrival)
+            return True
         ours = self.canary.heard(arrival.message.topic, arrival.message.payload)
         if ours is None:
             return False
@@ -419,11 +445,7 @@ class RunningAgent:
     def _line_up(self, up: LinkUp, batch: Batch) -> None:
         kept = "session kept" if up.session_kept else "new session"
         log.info("connected to %s with MQTT %s, %s", self.link.broker, up.version, kept)
-        if up.version == "3.1.1":
-            log.info(
-                "MQTT 3.1.1: a publish that the broker's access list forbids looks delivered, and a request "
-                "cannot expire on the broker; the agent's own expiry still holds"
-            )
+        self.abilities.line_up(up)
         self._to_tell = True
         self.announcer.line_lost()
         self._line_up_s = time.monotonic()
@@ -445,19 +467,13 @@ class RunningAgent:
         if now - self._retied_s < 1.0:
             return
         self._retied_s = now
-        step = self.clock.retie(quiet=not self._measuring())
-        if step is not None:
-            log.warning("the system's clock was set by %+.1f s", step.by_s)
-            self.pipeline.clock_set(step.by_s)
-            self._happened("clock-step", f"the clock was set by {step.by_s:+.1f} s", batch)
-        for fault in self._mender.look(step):
-            self.raise_(fault, batch)
         for fault in self.trouble.passed(now):
             self.raise_(fault, batch)
         if self.link.shed != self._shed_told:
             text = f"{self.link.shed - self._shed_told} readings were dropped: the agent could not keep up"
             self._shed_told = self.link.shed
             self._happened("overload", text, batch)
+        self.abilities.step(now)
         if self.canary.overdue(now):
             self._unheard, self._refused_s = True, now
             text = "the agent does not hear what it says itself: look at the broker's access list"
@@ -517,3 +533,11 @@ class RunningAgent:
 
 def _print_of(arrival: Arrival) -> str:
     return hashlib.sha256(arrival.message.topic.encode() + b"\0" + arrival.message.payload).hexdigest()[:32]
+
+
+def _dated(happening: Happening, moved_s: float, now_s: float) -> Happening:
+    """A message that came just before the clock was set is dated by the new clock, as all others are."""
+    if not isinstance(happening, Arrival) or abs(now_s - happening.message.arrived_s) < abs(moved_s) / 2:
+        return happening
+    message = replace(happening.message, arrived_s=happening.message.arrived_s + moved_s)
+    return replace(happening, message=message)

@@ -29,6 +29,8 @@ class LinkUp:
     generation: int
     session_kept: bool
     version: str
+    lacks: tuple[str, ...] = ()
+    """What the broker said that it cannot do (MQTT 5)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +57,8 @@ class Subscribed:
 
     generation: int
     refused: tuple[str, ...]
+    lowered: tuple[str, ...] = ()
+    """Filters for which it granted less than the QoS asked for."""
 
 
 @dataclass(frozen=True, slots=True)

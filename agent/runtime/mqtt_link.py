@@ -125,6 +125,14 @@ class MqttLink:
         with self._ack_lock:
             self.waiting_bytes -= len(arrival.message.payload)
 
+    def ask_for(self, name: str) -> None:
+        """Subscribe to one more filter, for as long as this line stands."""
+        self._client.subscribe(name, 1)
+
+    def leave(self, name: str) -> None:
+        """Take a filter of `ask_for` back."""
+        self._client.unsubscribe(name)
+
     def thread_alive(self) -> bool:
         """Whether paho's network thread lives: `is_connected()` would not tell."""
         name = f"paho-mqtt-client-{self.broker.client_id}"
@@ -195,7 +203,7 @@ class MqttLink:
         self._opened_s = time.monotonic()
 
     def _on_connect(
-        self, client: paho.Client, _data: Any, flags: Any, reason: ReasonCode, _properties: Any
+        self, client: paho.Client, _data: Any, flags: Any, reason: ReasonCode, properties: Any
     ) -> None:
         if reason.is_failure:
             if reason.value == UNSUPPORTED_VERSION:
@@ -213,7 +221,8 @@ class MqttLink:
                 )
             else:
                 client.subscribe(self._filters)
-        self.inbox.put(LinkUp(self.generation, bool(flags.session_present), self.version))
+        lacks = _lacks(properties, self.broker.keeps_session)
+        self.inbox.put(LinkUp(self.generation, bool(flags.session_present), self.version, lacks))
 
     def _on_connect_fail(self, client: paho.Client, _data: Any) -> None:
         fault = client.fault if isinstance(client, Client) else None
@@ -254,7 +263,23 @@ class MqttLink:
     def _on_subscribe(
         self, _client: paho.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _properties: Any
     ) -> None:
-        refused = [
-            name for (name, _), reason in zip(self._filters, reasons, strict=False) if reason.value >= REFUSED
-        ]
-        self.inbox.put(Subscribed(self.generation, tuple(refused)))
+        if len(reasons) != len(self._filters):
+            return
+        answers = list(zip(self._filters, reasons, strict=True))
+        refused = [name for (name, _), reason in answers if reason.value >= REFUSED]
+        lowered = [name for (name, qos), reason in answers if reason.value < qos]
+        self.inbox.put(Subscribed(self.generation, tuple(refused), tuple(lowered)))
+
+
+def _lacks(properties: Properties | None, keeps_session: bool) -> tuple[str, ...]:
+    """What a broker's answer to a CONNECT says it cannot do (MQTT 5, 3.2.2.3); left out means it can."""
+    found = []
+    if getattr(properties, "RetainAvailable", 1) == 0:
+        found.append("retained messages: who comes later does not see the latest check, release and alarms")
+    if getattr(properties, "MaximumQoS", 2) == 0:
+        found.append("QoS 1: what is sent while the line is down is lost")
+    if getattr(properties, "WildcardSubscriptionAvailable", 1) == 0:
+        found.append("subscriptions with a wildcard: unknown scales and alarm commands are not heard")
+    if keeps_session and getattr(properties, "SessionExpiryInterval", 1) == 0:
+        found.append("kept sessions: events sent while the agent is away are lost")
+    return tuple(found)

@@ -34,7 +34,7 @@ MOST_OVERHEARD = 20_000
 
 
 class SharedLink(MqttLink):
-    """As `MqttLink`; `publish` says None while it is another's turn. The worker calls `step` at every turn."""
+    """As `MqttLink`; `publish` says None while it is another's turn. The worker calls `step` often."""
 
     def __init__(
         self,
@@ -160,10 +160,10 @@ class SharedLink(MqttLink):
     # In the thread of the ear's line.
 
     def _on_message(self, client: paho.Client, data: Any, message: paho.MQTTMessage) -> None:
-        if message.qos:
-            super()._on_message(client, data, message)
-            return
-        topic = message.topic
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = ""
         if topic == self._lease_topic:
             self._heard_lease(message.payload)
         elif topic == self._state_topic:
@@ -173,6 +173,10 @@ class SharedLink(MqttLink):
         elif any(paho.topic_matches_sub(one, topic) for one in self._told):
             self._overheard(message.payload)
         else:
+            super()._on_message(client, data, message)
+            return
+        if message.qos:
+            # It waits for its acknowledgement like any other, and means nothing to the rooms.
             super()._on_message(client, data, message)
 
     def _heard_lease(self, payload: bytes | bytearray) -> None:

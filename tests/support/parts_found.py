@@ -16,6 +16,8 @@ PARTS: dict[str, tuple[tuple[str, ...], str]] = {
     "prometheus": (("promtool", "prometheus"), "apt-get install prometheus"),
     "poppler": (("pdftoppm",), "apt-get install poppler-utils"),
     "strace": (("strace",), "apt-get install strace"),
+    "rabbitmq": (("rabbitmq-server",), "apt-get install rabbitmq-server"),
+    "nats": (("nats-server",), "apt-get install nats-server"),
     "openssl": (("openssl",), "apt-get install openssl"),
     "ssh-keygen": (("ssh-keygen",), "apt-get install openssh-client"),
 }
