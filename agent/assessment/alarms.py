@@ -142,6 +142,16 @@ class AlarmPanel:
             self._due_s = None
             given += self._run(alarm, alarm.due_s())
 
+    def clock_set(self, by_s: float) -> None:
+        """The clock was set by so much: what is pending goes along, and keeps its delay."""
+        self._due_s = None
+        for alarm in self._alarms.values():
+            alarm.raw_since_s += by_s
+            alarm.raw_last_s += by_s
+            alarm.since_s += by_s if alarm.since_s else 0.0
+            if alarm.shelved_until_s is not None:
+                alarm.shelved_until_s += by_s
+
     def active(self, name: str) -> bool:
         """Whether the alarm's condition is active now, whoever acknowledged or shelved it."""
         alarm = self._alarms.get(name)

@@ -86,6 +86,11 @@ class Desk:
         alerts = self._state.conditions.take(told, self._state.setup(), self._in_check)
         return [*self._alarms(alerts), *self._released(told.at_s)]
 
+    def clock_set(self, by_s: float) -> None:
+        """The clock was set by so much: alarms that are pending go along."""
+        self._state.panel.clock_set(by_s)
+        self._state.now_s += by_s
+
     def passed(self, now_s: float) -> list[Record]:
         """Time passed: delays, time-outs, shifts, validity."""
         self._state.now_s = now_s

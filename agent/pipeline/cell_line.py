@@ -105,6 +105,7 @@ class CellLine:
     def clock_set(self, by_s: float) -> None:
         """Our own clock was set, while nothing was measured."""
         self.detector.clock_set(by_s)
+        self.desk.clock_set(by_s)
         self._around.clock_set(by_s)
         self._scale_ahead_s.clear()
 

@@ -111,6 +111,7 @@ class Pipeline:
 
         What was learned of the senders' clocks stays true; a shot that follows at once is placed rightly.
         """
+        self._own_alarms.clock_set(by_s)
         for line in self.lines.values():
             line.clock_set(by_s)
 

@@ -266,3 +266,14 @@ def test_a_cell_has_each_alarm_once_per_gun_or_scale():
     assert states(panel.report("check-inconclusive-lower", True, T0, "x")) == ["DSUPR"]
     with pytest.raises(KeyError):
         panel.report("worn-sideways", True, T0, "x")
+
+
+@pytest.mark.parametrize("by_s", [-7200.0, 1_700_000_000.0])
+def test_a_clock_that_is_set_neither_hastens_nor_holds_up_what_is_pending(by_s):
+    panel = agent_panel()
+    panel.fault(Fault("broker-lost", active=True, text="gone"), T0)
+    panel.clock_set(by_s)
+    assert panel.passed(T0 + by_s + 4.9) == []
+    (raised,) = panel.passed(T0 + by_s + 5.1)
+    assert raised.name == "broker-lost"
+    assert raised.at == rfc3339(T0 + by_s + 5.0)
