@@ -15,6 +15,7 @@ from agent.flow.evaporation import Rate, weighed
 from agent.flow.first_look import FirstLook, first_look
 from agent.flow.joint import Data, Joint, Prior, fit
 from agent.flow.known import Known
+from agent.flow.noise import root_mean_square
 from agent.flow.parts import NO_PARTS, Parts, parts_of
 from agent.flow.plateaus import DITHERED
 from agent.flow.priors import LOSS_U, prior_of, start_of
@@ -24,6 +25,8 @@ from agent.flow.tones import tones
 
 ROUGH_S, ROUGH_STEPS = (0.3, 0.08), 4
 """Noise of the rough fits in seconds of flow, and how many steps they take."""
+ALIASED = 4.0
+"""Slope that a slow wave fakes at rest, per its size and length: lines like those seen may alias to it."""
 IDLE_WIDER = 2.0
 """How much the uncertainty of a rate seen at rest is widened before it is used (choice of ours)."""
 FLUCTUATION = 0.18
@@ -44,6 +47,8 @@ class Estimate:
     mass_g: float
     parts: Parts
     dof: float
+    u_aliased: float = 0.0
+    """What vibration that the readings alias to a slow wave may add to a slope at rest, g/s."""
 
     @property
     def start_s(self) -> float:
@@ -93,13 +98,17 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     rough, joint, left = _roughly(readings, prior, look, told=window.open_s is not None)
     # A ramp's rounding is a saw tooth of its own: only readings that dither at rest can show a vibration.
     if left.at_rest_g > DITHERED * d:
-        readings = Readings(on, window.mass_g - tones(t_s, left.residual_g, left.weight), d)
+        hum = tones(t_s, left.residual_g, left.weight)
+        readings = Readings(on, window.mass_g - hum, d, root_mean_square(hum))
     wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left)
     wanted = _bending(wanted, joint)
     seen = coarse.data(joint, left)
     joint = fit(seen, wanted, joint.at)
     left = readings.left_by(joint, left.noise_g)
-    raw = Estimate(look, t_s, left, joint, wanted, Rate(Known(0.0, LOSS_U), False), 0.0, NO_PARTS, 1.0)
+    rate = Rate(Known(0.0, LOSS_U), False)
+    at_rest_s = max(float(np.ptp(t_s)) - length, 1.0)
+    aliased = ALIASED * readings.hum_g / at_rest_s
+    raw = Estimate(look, t_s, left, joint, wanted, rate, 0.0, NO_PARTS, 1.0, aliased)
     return _weighed(window, around, raw, seen)
 
 
@@ -159,7 +168,7 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
     seen = raw.amount(LOSS)
     # The fit's own wide prior is taken out again, so that it is not counted twice.
     precision = max(1.0 / seen.u**2 - 1.0 / LOSS_U**2, 1e-6)
-    alone = Known(seen.value / seen.u**2 / precision, math.sqrt(1.0 / precision))
+    alone = Known(seen.value / seen.u**2 / precision, math.hypot(math.sqrt(1.0 / precision), raw.u_aliased))
     rate = weighed(alone, volatile=volatile, before=_rates_before(window, around))
     by_rate = float(by_all[LOSS]) / seen.u**2
     length = max(float(joint.at[AMOUNTS + LENGTH]), 0.0)

@@ -35,6 +35,8 @@ class Readings:
     on: Axis
     mass_g: Floats
     resolution_g: float
+    hum_g: float = 0.0
+    """Root mean square of the vibration that was taken out, g."""
 
     @property
     def rounding_g(self) -> float:
