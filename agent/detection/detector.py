@@ -213,19 +213,31 @@ class Detector:
         found: list[Window] = []
         placed = self._placed(watch)
         waiting: list[Placed] = []
+        half_told: list[tuple[Placed, float | None]] = []
         for i, one in enumerate(placed):
             following = next((p.begins_s for p in placed[i + 1 :] if p.begins_s > one.begins_s + 0.5), None)
             if was_seen(watch, one):
                 self._forget(one)
                 self.belated += 1
-            elif not final and any(self._may_be_open(watch, still, one) for still in waiting):
+            elif not final and (
+                any(self._may_be_open(watch, still, one) for still in waiting)
+                or not self._is_ready(watch, one, following, now_s)
+            ):
                 waiting.append(one)
-            elif final or self._is_ready(watch, one, following, now_s):
+            elif one.from_s is None or one.to_s is None:
+                half_told.append((one, following))
+            else:
                 for part in torn_apart(watch, one, self._usual_s(one)):
                     window = self._told(watch, part, following, now_s)
                     found += [window] if window is not None else []
-            else:
+        # What was told whole comes first: half a word may only have what nobody else shot.
+        for one, following in half_told:
+            if not final and any(self._may_explain(whole, one) for whole in waiting):
                 waiting.append(one)
+                continue
+            for part in torn_apart(watch, one, self._usual_s(one)):
+                window = self._told(watch, part, following, now_s)
+                found += [window] if window is not None else []
         silent = final or now_s >= (watch.last_arrived_s or 0.0) + SILENT_S
         found += self._seen.windows(watch, waiting, now_s, silent=silent, final=final)
         watch.busy = any(_needs_readings(watch, one) for one in waiting)
@@ -259,6 +271,12 @@ class Detector:
         if still.to_s is not None or still.until_s is not None or "job" in (still.purpose, one.purpose):
             return False
         return watch.last_t_s < still.begins_s + self._patience_s(still) + LONGEST_WAIT_S
+
+    def _may_explain(self, whole: Placed, half: Placed) -> bool:
+        """Whether what a half-told dispense would be given may belong to one that was told whole."""
+        if whole.from_s is None or whole.to_s is None:
+            return False
+        return half.begins_s - LONGEST_WAIT_S < whole.begins_s < half.begins_s + self._patience_s(half)
 
     def _patience_s(self, one: Placed) -> float:
         """How long a closing is waited for: half as long again as planned, and ten seconds."""

@@ -101,6 +101,19 @@ def test_a_lost_opening_is_seen_in_the_curve(paper, run, grams):
     assert grams(window) == pytest.approx(32.0, abs=0.1)
 
 
+@pytest.mark.parametrize("before_s", [3.0, 12.0, 23.0])
+def test_a_gun_whose_closing_was_lost_is_not_given_another_guns_shot(paper, run, before_s):
+    page = paper(lasts_s=130.0, guns=("upper", "lower"))
+    page.tell("gun_opened", 25.0 - before_s, gun="lower", purpose="shot", setup="impeller")
+    for from_s in (25.0, 75.0):
+        page.shot(from_s, from_s + 20.0, purpose="shot", setup="impeller")
+    played = run(page)
+    assert [(window.gun, window.open_s) for window in played.all] == [
+        ("upper", pytest.approx(20.0)),
+        ("upper", pytest.approx(20.0)),
+    ]
+
+
 @pytest.mark.parametrize("ahead_s", [-7200.0, -3.0, 0.4, 5.0, 86_400.0])
 def test_a_controller_whose_clock_is_off(paper, run, ahead_s):
     page = paper(controller_ahead_s=ahead_s)
