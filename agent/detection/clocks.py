@@ -17,6 +17,12 @@ AGREE_S = 0.5
 APART_S = 1.5
 """Queued messages come in a bunch, so that their differences do not agree unless they were sent together."""
 
+LONGEST_DELAY_S = 300.0
+"""Messages that waited for an agent that was away, or behind, are late by less than this."""
+SURE = 4
+SURE_S = 60.0
+"""So many messages, over so long, that all seem late by the same are late by their clock."""
+
 
 class EventClock:
     """The clock of a sender of few messages: a controller."""
@@ -32,10 +38,19 @@ class EventClock:
         if self._seen:
             last_t, last = self._seen[-1]
             agree = abs(late - last) < AGREE_S and abs(t_s - last_t) > APART_S
-            if agree and abs(max(late, last) - self.offset_s) > STEP_S:
+            step_s = max(late, last) - self.offset_s
+            if agree and (step_s > STEP_S or (step_s < -STEP_S and self._is_no_delay(t_s, late, step_s))):
                 self._seen.clear()
                 self._seen.append((last_t, last))
         self._seen.append((t_s, late))
+
+    def _is_no_delay(self, t_s: float, late: float, step_s: float) -> bool:
+        """A clock set back looks like a broker or an agent that is behind: two messages do not tell."""
+        if step_s < -LONGEST_DELAY_S:
+            return True
+        before = list(self._seen)[-SURE + 1 :]
+        agree = all(abs(late - earlier) < AGREE_S for _, earlier in before)
+        return len(before) == SURE - 1 and agree and t_s - before[0][0] > SURE_S
 
     def arrivals_moved(self, by_s: float) -> None:
         """Our own clock was set: what arrives from now on is dated so much later, and the sender's is not."""

@@ -127,6 +127,17 @@ class Database:
                     self._connection.execute("ROLLBACK")
                 raise
 
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """Everything read inside is of one moment, whatever is written meanwhile."""
+        with self._lock, self._guarded():
+            self.connection.execute("BEGIN")
+            try:
+                yield
+            finally:
+                if self._connection is not None and self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+
     def checkpoint(self) -> None:
         """Copy the write-ahead log into the file and empty it, as far as no reader is in the way."""
         self.read("PRAGMA wal_checkpoint(TRUNCATE)")

@@ -25,13 +25,15 @@ def verify(database: Database, anchors: Sequence[tuple[int, str]] = (), *, most:
         for (text,) in database.read("PRAGMA integrity_check(20)")
         if text != "ok"
     ]
-    for name, columns, source, kind in (
-        ("records", RECORD_COLUMNS, RECORDS_FROM, Row),
-        ("events", EVENT_COLUMNS, EVENTS_FROM, EventRow),
-    ):
-        select = f"SELECT {columns} FROM {source}"  # noqa: S608 - fixed names
-        faults += _Chain(database, name, select, kind).faults(most)
-    faults += _evidence(database) + _anchored(database, anchors)
+    # The agent may go on writing: both chains and their ends are looked at as they are at one moment.
+    with database.snapshot():
+        for name, columns, source, kind in (
+            ("records", RECORD_COLUMNS, RECORDS_FROM, Row),
+            ("events", EVENT_COLUMNS, EVENTS_FROM, EventRow),
+        ):
+            select = f"SELECT {columns} FROM {source}"  # noqa: S608 - fixed names
+            faults += _Chain(database, name, select, kind).faults(most)
+        faults += _evidence(database) + _anchored(database, anchors)
     return faults[:most]
 
 

@@ -101,6 +101,19 @@ def test_a_clock_that_was_set_is_followed_after_two_messages():
     assert clock.offset_s == pytest.approx(-7200.05)
 
 
+def test_two_messages_that_are_late_alike_are_no_clock_set_back():
+    clock = EventClock()
+    for i in range(10):
+        clock.add(100.0 * i, 100.0 * i + 0.05)
+    # An agent that is half a minute behind, and stays so for a shot: opened and closed come equally late.
+    clock.add(1000.0, 1038.3)
+    clock.add(1003.0, 1041.1)
+    assert clock.offset_s == pytest.approx(-0.05)
+    for i in range(1, 5):
+        clock.add(1003.0 + 30.0 * i, 1041.1 + 30.0 * i)
+    assert clock.offset_s == pytest.approx(-38.1)
+
+
 def test_queued_messages_are_no_set_clock():
     clock = EventClock()
     for i in range(10):
