@@ -94,18 +94,19 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     length = told_s if window.open_s is not None else look.length_s
     on = axis(t_s, 0.5 * length, max(0.5 * length, 10.0))
     prior = prior_of(window, around, look, told_s)
-    readings = Readings(on, window.mass_g, d)
+    usual = around.learned.noise_g
+    readings = Readings(on, window.mass_g, d, usual_g=0.0 if usual is None else usual.value)
     rough, joint, left = _roughly(readings, prior, look, told=window.open_s is not None)
     # A ramp's rounding is a saw tooth of its own: only readings that dither at rest can show a vibration.
     if left.at_rest_g > DITHERED * d:
         hum = tones(t_s, left.residual_g, left.weight)
-        readings = Readings(on, window.mass_g - hum, d, root_mean_square(hum))
+        readings = replace(readings, mass_g=window.mass_g - hum, hum_g=root_mean_square(hum))
     wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left)
     wanted = _bending(wanted, joint)
     seen = coarse.data(joint, left)
     joint = fit(seen, wanted, joint.at)
     left = readings.left_by(joint, left.noise_g)
-    rate = Rate(Known(0.0, LOSS_U), False)
+    rate = Rate(Known(0.0, LOSS_U))
     at_rest_s = max(float(np.ptp(t_s)) - length, 1.0)
     aliased = ALIASED * readings.hum_g / at_rest_s
     raw = Estimate(look, t_s, left, joint, wanted, rate, 0.0, NO_PARTS, 1.0, aliased)

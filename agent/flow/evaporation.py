@@ -27,7 +27,6 @@ TYPICAL_OTHER = 0.002
 DISAGREES = 3.0
 """What was seen before counts unless it is so many standard uncertainties away: then something changed."""
 LEVEL = 0.95
-EVIDENT = 3.0
 LEAST_U = 1e-5
 
 
@@ -37,8 +36,6 @@ class Rate:
 
     known: Known
     """g/s."""
-    evident: bool
-    """Whether these readings themselves speak for a rate above nothing."""
     seen: Known | None = None
     """What these readings alone show, g/s."""
     half_width: float = 0.0
@@ -83,7 +80,7 @@ def weighed(window: Known, *, volatile: bool, before: tuple[Known, ...] = ()) ->
     half = _half_width(
         mean, math.sqrt(variance), [(w / total, part) for w, part in zip(weights, parts, strict=True)]
     )
-    return Rate(Known(mean, math.sqrt(variance)), value > EVIDENT * u, window, half)
+    return Rate(Known(mean, math.sqrt(variance)), window, half)
 
 
 def _half_width(mean: float, u: float, parts: list[tuple[float, _Part]]) -> float:

@@ -5,11 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from agent.detection.window import Floats
 from agent.flow.curve import AMOUNTS, LENGTH, START, Axis, curve_of
 from agent.flow.joint import Joint, tukey
 from agent.flow.noise import noise_of, root_mean_square
 
+FEW = 24
+"""With fewer readings at rest the noise that earlier shots showed counts as well."""
 SETTLING_S = 1.5
 """A scale and a dripping gun may take so long to come to rest."""
 
@@ -37,6 +41,8 @@ class Readings:
     resolution_g: float
     hum_g: float = 0.0
     """Root mean square of the vibration that was taken out, g."""
+    usual_g: float = 0.0
+    """Noise of a reading at rest as earlier shots showed it, g; 0 where it is not known."""
 
     @property
     def rounding_g(self) -> float:
@@ -52,7 +58,12 @@ class Readings:
         noise = noise_of(
             self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, first=first
         )
-        weight = tukey(residual / noise)
         start = joint.at[AMOUNTS + START]
-        rest = (self.on.t_s < start) | (self.on.t_s > start + joint.at[AMOUNTS + LENGTH] + SETTLING_S)
-        return Left(residual, noise, weight, root_mean_square(residual[rest & (weight > 0)]))
+        end = start + joint.at[AMOUNTS + LENGTH]
+        resting = (self.on.t_s < start) | (self.on.t_s > end)
+        if resting.sum() < FEW:
+            # A handful of readings agree by chance: the scale is not better than it was before.
+            noise[resting] = np.maximum(noise[resting], self.usual_g)
+        weight = tukey(residual / noise)
+        settled = (self.on.t_s < start) | (self.on.t_s > end + SETTLING_S)
+        return Left(residual, noise, weight, root_mean_square(residual[settled & (weight > 0)]))

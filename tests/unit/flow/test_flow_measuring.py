@@ -272,6 +272,15 @@ def test_odd_air_and_odd_fluid_temperature_do_not_matter() -> None:
         assert measured.mass_g == pytest.approx(40.0, rel=3e-3)
 
 
+def test_few_readings_are_no_reason_to_think_well_of_a_scale() -> None:
+    window = drawn(before_s=2.0, after_s=4.0, rate_hz=2.0)
+    shaky = Learned(noise_g=Known(0.4, 0.05, 12))
+    alone, warned = measure(window, around()), measure(window, around(learned=shaky))
+    assert alone.u_mass_g is not None
+    assert warned.u_mass_g is not None
+    assert warned.u_mass_g > 1.5 * alone.u_mass_g
+
+
 def test_what_was_learned_helps_and_known_joins() -> None:
     both = Known(1.0, 0.3).joined(Known(2.0, 0.4))
     assert both.value == pytest.approx(1.36)
