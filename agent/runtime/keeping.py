@@ -16,7 +16,7 @@ from agent.contract.records import Record
 from agent.journal.errors import Fault as JournalNotice
 from agent.journal.errors import JournalError
 from agent.journal.journal import Journal
-from agent.pipeline.pipeline import Outcome, Told
+from agent.pipeline.pipeline import EMPTY, Outcome, Told
 from agent.runtime import last_words
 from agent.runtime.happenings import Arrival
 
@@ -41,6 +41,8 @@ class Batch:
 
     def add(self, outcome: Outcome) -> None:
         """Put what came of one message with the rest."""
+        if outcome is EMPTY:
+            return
         self.records.extend(outcome.records)
         self.evidence.update(outcome.evidence)
         self.events.extend(outcome.told)
