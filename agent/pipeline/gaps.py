@@ -85,8 +85,9 @@ class Gaps:
 
     def kept(self) -> dict[str, Any]:
         """As plain JSON, for the journal."""
-        return {"seq": dict(self._last)}
+        return {"seq": dict(self._last), "untold": self._found[-KEPT_SHOTS:]}
 
     def restore(self, kept: dict[str, Any]) -> None:
         """Take up what was kept; what came after it and before the end of that run counts as missing too."""
         self._last = {str(scale): int(seq) for scale, seq in kept.get("seq", {}).items()}
+        self._found = [str(text) for text in kept.get("untold", [])]

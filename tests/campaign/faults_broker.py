@@ -14,6 +14,8 @@ from pathlib import Path
 from rows import Report, Row
 from world import World, strace
 
+SUBSCRIBED = "Sending SUBACK to shotgram-edge-7"
+
 
 def killed(world: World, report: Report, kills: int) -> Row:
     """With messages waiting for an agent that is away; the session is on the broker's disk."""
@@ -59,11 +61,11 @@ def forgotten(world: World, _report: Report, times: int) -> Row:
         began = time.monotonic()
         world.oracle.ask("event", count=10)
         time.sleep(0.4)
-        connections = world.link.seen["connections"]
+        subscribed = world.broker.log_text.count(SUBSCRIBED)
         world.broker.restart(forget=True)
-        while world.link.seen["connections"] == connections and time.monotonic() - began < 20:
+        # Until the agent has subscribed anew the broker owes it nothing.
+        while world.broker.log_text.count(SUBSCRIBED) == subscribed and time.monotonic() - began < 20:
             time.sleep(0.02)
-        time.sleep(0.3)
         world.oracle.ask("event", count=10)
         time.sleep(max(0.0, began + 5.5 - time.monotonic()))
         world.agent.stop(signal.SIGKILL)

@@ -104,7 +104,7 @@ def hung(world: World, _report: Report) -> Row:
     row.note = f"ended by itself after {time.monotonic() - began:.0f} s"
     began = time.monotonic()
     row.recovered(world.online(60.0))
-    row.alarmed("worker-stuck", world.oracle.ask("alarm", name="worker-stuck", since=began, within_s=30))
+    row.alarmed("worker-stuck", world.oracle.ask("alarm", name="worker-stuck", since=began, within_s=60))
     row.audited(world.audit(), world.verify())
     world.agent.stop()
     world.agent.command, world.agent.env = plain, {}

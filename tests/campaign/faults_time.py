@@ -141,13 +141,14 @@ def season(folder: Path, day: str, starts: str, lead_min: int = 30) -> Row:
         clock = WallClock(folder / "clock")
         start = datetime.datetime.fromisoformat(f"{day}T{starts}:00").replace(tzinfo=HELSINKI)
         opens_s = start.timestamp() - 60.0 * lead_min
-        clock.set(opens_s - 6.0 - time.time())
+        clock.set(opens_s - 1800.0 - time.time())
         world.agent.env = clock.env
         world.begin()
         world.oracle.ask("set", mode="rest")
+        clock.set(opens_s - 6.0 - time.time())
         time.sleep(3.0)
         early = _requests(world)
-        time.sleep(7.0)
+        time.sleep(10.0)
         first = _requests(world)
         world.agent.send(signal.SIGKILL)
         world.agent.wait_end(5.0)

@@ -31,8 +31,8 @@ from simulators.site import bench_text, site_of
 
 START_S = 1_783_051_200.0
 """2026-07-03T04:00:00Z"""
-WARM_UP = 0.3
-"""Part of the time before memory is watched: libraries load, rings fill."""
+WARM_UP = 0.5
+"""Part of the time before memory is watched: rings fill, and wear's libraries load with its first fits."""
 GROWTH_PCT = 5.0
 BYTES_PER_ROW = 4000.0
 """A record or event in the journal with its index, and a dispense's readings, at most on average."""

@@ -71,3 +71,14 @@ def test_a_told_shot_without_a_dispense_is_declared_by_gun_and_time() -> None:
     assert told == "dock: missing are the shot of gun starboard at 2027-01-15T08:00:00.000Z: not measured"
     gaps.settled(set(), belated=1)  # c was told by the scale alone before
     assert gaps.to_tell(200.0) is None
+
+
+def test_what_was_found_and_not_told_yet_survives_a_crash() -> None:
+    gaps = Gaps("dock")
+    gaps.opened(opened("a"))
+    gaps.settled(set(), belated=0)
+    again = Gaps("dock")
+    again.restore(gaps.kept())
+    told = again.to_tell(100.0)
+    assert told is not None
+    assert "gun port" in told
