@@ -1,0 +1,72 @@
+"""Heavy libraries load when they are needed: an agent that watches and waits has none of them."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+HEAVY = (
+    "scipy",
+    "statsmodels",
+    "pandas",
+    "influxdb_client",
+    "apprise",
+    "amqtt",
+    "jinja2",
+    "starlette",
+    "uvicorn",
+    "serial",
+    "rich",
+)
+SCRIPT = """\
+import sys
+from pathlib import Path
+import agent.commands.main, agent.commands.run
+from agent.runtime.service import Service
+from agent.settings.load import load
+service = Service(load(Path(sys.argv[1])))
+service.journal.close()
+print(*sorted({name.partition(".")[0] for name in sys.modules}))
+"""
+SITE = """\
+[agent]
+id = "edge-7"
+state_dir = "state"
+[mqtt]
+root = "yard"
+[influx]
+url = "http://127.0.0.1:9"
+org = "yard"
+bucket = "flow"
+token_file = "token"
+[[setups]]
+name = "gearbox-primer"
+fluid = "n-butyl acetate"
+target_g_per_min = 84.0
+tolerance_pct = 5.0
+shot_s = 20.0
+shots = 3
+[[cells]]
+id = "booth-2"
+  [[cells.scales]]
+  id = "bench"
+  resolution_g = 0.05
+  capacity_g = 4200.0
+  [[cells.guns]]
+  id = "port"
+  scale = "bench"
+"""
+
+
+def test_a_wired_service_has_loaded_no_heavy_library(tmp_path: Path) -> None:
+    config = tmp_path / "site.toml"
+    config.write_text(SITE)
+    (tmp_path / "token").write_text("made-up")
+    (tmp_path / "token").chmod(0o600)
+    done = subprocess.run(
+        [sys.executable, "-c", SCRIPT, str(config)], capture_output=True, text=True, check=True, timeout=60
+    )
+    loaded = set(done.stdout.split())
+    assert {"paho", "numpy", "pydantic"} <= loaded
+    assert not loaded & set(HEAVY)
