@@ -33,6 +33,8 @@ FLOW_G_PER_S = 1.4
 TRUE_G_PER_MIN = 60.0 * FLOW_G_PER_S * (1 - 1.2 / 8000) / (1 - 1.2 / 880)
 WORST_PCT = 3.0
 """A dispense that is not rejected and further off than this, and than four of its u, is a wrong number."""
+LATE_S = 9.0
+"""Less than the pause between two shots."""
 STEP_G = 0.05
 NUMBERS = {
     "dispense": "rejected",
@@ -386,7 +388,7 @@ class Oracle:
                     result["wrong"].append([body["id"], round(body["flow_g_per_min"], 2), body["flags"]])
             if good:
                 result["measured"] += 1
-            elif own or _declared(shot, gaps):
+            elif own or _rejected_late(shot, dispenses) or _declared(shot, gaps):
                 result["declared"] += 1
             else:
                 result["silent"].append(shot)
@@ -407,6 +409,16 @@ class Oracle:
 
     def _open_now(self, body: dict[str, Any]) -> bool:
         return bool(time.time() - body["to"] < 30.0)
+
+
+def _rejected_late(shot: dict[str, Any], dispenses: list[dict[str, Any]]) -> bool:
+    """Events that all came late put a dispense later on the scale's clock: it is rejected, and says its gun."""
+    return any(
+        body["quality"] == "rejected"
+        and body["gun"] == shot["gun"]
+        and abs(body["from"] - shot["opened"]) < LATE_S
+        for body in dispenses
+    )
 
 
 def _packet(kind: int, body: bytes) -> bytes:
