@@ -78,7 +78,7 @@ class Triggers:
         self._checks: deque[_Span] = deque(maxlen=KEPT_CHECKS)
         self._setups: deque[tuple[float, str]] = deque(maxlen=KEPT_SETUPS)
         self._first_of_check: OrderedDict[tuple[str, str | None], str] = OrderedDict()
-        names = {shift.setup for shift in cell.shifts}
+        names = {shift.setup for shift in cell.shifts} or {setup.name for setup in plan.setups}
         self._only_setup = names.pop() if len(names) == 1 else None
 
     def add(self, event: ControllerEvent) -> bool:
@@ -145,7 +145,8 @@ class Triggers:
     def setup_of(self, named: str | None, of_check: str | None, at_s: float) -> tuple[str | None, bool]:
         """The setup of a dispense and whether it is guessed.
 
-        The event's own, else the check's, else the last one loaded, else the only one in the cell's shifts.
+        The event's own, else the check's, else the last one loaded, else the only one there is: in the cell's
+        shifts, or in the plan where it has none.
         """
         if named is not None or of_check is not None:
             return named or of_check, False

@@ -151,3 +151,13 @@ def test_the_flow_is_right_and_knows_how_well(
     assert np.sqrt(np.mean(np.square(errors))) < rms_pct
     # Twenty 95 % intervals: fewer than sixteen hits would come once in four hundred times (binomial).
     assert inside >= 16
+
+
+def test_one_gun_one_setup_and_no_controller_make_a_check(tmp_path: Path) -> None:
+    config = tmp_path / "site.toml"
+    text = bench_text().replace('\n  [[cells.guns]]\n  id = "lower"\n  scale = "floor"\n', "\n")
+    config.write_text(text.replace('id = "north"', 'id = "north"\nhas_controller = false'))
+    records = played(replace(PLAIN, events=False), load(config).plan, tmp_path)
+    assert [shot.gun for shot in dispenses(records)] == ["upper"] * 3
+    (check,) = [record for record in records if isinstance(record, Check)]
+    assert (check.setup, check.verdict) == ("impeller-barrier", "pass")
