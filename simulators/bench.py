@@ -164,9 +164,12 @@ class SprayCell:
     def play(self) -> list[dict[str, Any]]:
         """Play the scenario to its end, with the checks it starts by itself; returns all records."""
         self.cell.runs_checks = True
-        self._until(lambda: self.cell.quiet, 14 * 24 * 3600.0)
-        self.advance(TAIL_S)
-        return self.records()
+        while True:
+            self._until(lambda: self.cell.quiet, 14 * 24 * 3600.0)
+            # What the agent says to the last shot may set hands in motion again.
+            self.advance(TAIL_S)
+            if self.cell.quiet:
+                return self.records()
 
     def publish(self, topic: str, body: Any) -> None:
         """Say something to cell and agent, as any client of the broker may: a dict, text or bytes."""
