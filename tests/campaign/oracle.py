@@ -412,7 +412,7 @@ class Oracle:
 
 
 def _rejected_late(shot: dict[str, Any], dispenses: list[dict[str, Any]]) -> bool:
-    """Events that all came late put a dispense later on the scale's clock: it is rejected, and says its gun."""
+    """Events that all came late put a dispense later on the scale's clock: rejected, and it says its gun."""
     return any(
         body["quality"] == "rejected"
         and body["gun"] == shot["gun"]

@@ -10,7 +10,7 @@ import contextlib
 import json
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -100,6 +100,16 @@ def cluster(tmp_path: Path) -> Iterator[RabbitCluster]:
         nodes.stop()
 
 
+def found(cell: Any, shots: int) -> Callable[[], bool]:
+    """Whether a cell's agent has told so many shots."""
+    return lambda: len(cell.found) >= shots
+
+
+def logged(cell: Any, words: str) -> Callable[[], bool]:
+    """Whether a cell's agent has logged these words."""
+    return lambda: words in cell.agent.log_text()
+
+
 @pytest.mark.real_part("rabbitmq")
 def test_two_agents_on_a_rabbitmq_cluster_of_which_one_node_is_killed_in_a_shot(
     tmp_path: Path, cluster: RabbitCluster
@@ -118,7 +128,7 @@ def test_two_agents_on_a_rabbitmq_cluster_of_which_one_node_is_killed_in_a_shot(
         killer.start()
         shoot(cells, 3)
         for cell in cells:
-            wait_until(lambda cell=cell: len(cell.found) >= 3, 30.0)
+            wait_until(found(cell, 3), 30.0)
         assert cluster.running() == 1
         calm, struck = cells
         assert flows(calm) == pytest.approx([84.0] * 3, rel=0.02)
@@ -130,7 +140,7 @@ def test_two_agents_on_a_rabbitmq_cluster_of_which_one_node_is_killed_in_a_shot(
         for cell in cells:
             said = cell.agent.log_text()
             assert "the broker has no MQTT 5" in said
-            wait_until(lambda cell=cell: "subscriptions with a wildcard" in cell.agent.log_text(), 20.0)
+            wait_until(logged(cell, "subscriptions with a wildcard"), 20.0)
             assert "Traceback" not in said
         assert "no broker" in struck.agent.log_text().partition("connected to")[2]
         assert "no broker" not in calm.agent.log_text().partition("connected to")[2]
@@ -160,7 +170,7 @@ def test_two_agents_on_nats_which_is_killed_in_a_shot_and_started_again(tmp_path
         part.spawn(port)
         shooting.join()
         for cell in cells:
-            wait_until(lambda cell=cell: len(cell.found) >= 3, 30.0)
+            wait_until(found(cell, 3), 30.0)
             assert flows(cell) == pytest.approx([84.0] * 3, rel=0.03)
             said = cell.agent.log_text()
             assert "the broker has no MQTT 5" in said
