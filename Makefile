@@ -6,13 +6,17 @@ BIN := $(VENV)/bin
 SUPPLY := .venv-supply
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: faults demo test check lock clean venv sbom audit
+.PHONY: faults demo test slow check lock clean venv sbom audit
 
 demo: $(VENV)/installed
 	$(BIN)/shotgram demo
 
 test: check
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python -m pytest -n auto -m "not slow"
+
+# The long studies and what needs brokers that CI does not install: half an hour and more.
+slow: check
+	$(BIN)/python -m pytest -m slow
 
 check: $(VENV)/dev-installed
 	$(BIN)/ruff format --check .
