@@ -82,7 +82,7 @@ class GunMemory:
         self.grams += max(dispense.mass_g or 0.0, 0.0)
 
     def checked(self, check: Check, setup: Setup) -> None:
-        """Take a check into the history. One that is incomplete is no evidence of the gun's flow, and one from
+        """Take a check into the history. One that is incomplete is no evidence of the gun's flow; one from
         paper tells what is slow (wear, needle) and nothing of today.
         """
         if check.source == "imported":
