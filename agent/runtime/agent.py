@@ -32,6 +32,7 @@ from agent.runtime import last_words
 from agent.runtime.abilities import Abilities
 from agent.runtime.canary import Canary
 from agent.runtime.clock import Clock
+from agent.runtime.forehand import Forehand
 from agent.runtime.happenings import (
     Arrival,
     Chore,
@@ -111,6 +112,7 @@ class RunningAgent:
             told = told_filters(pipeline.plan)
             self.link = shared = SharedLink(broker, heard, will, clock, me=shares_as, told=told)
             self.standby = Standby(shared, journal)
+        self._forehand = Forehand()
         self.abilities = Abilities(self.canary.topic, self.link)
         self._outbox = journal.outlet_view(OUTLET)
         self.announcer: Announcer[Row] = Announcer(
@@ -182,6 +184,7 @@ class RunningAgent:
         self._report(self._notices, batch)
         self._notices.clear()
         if batch.worth_committing:
+            self._forehand.see(batch.events)
             faults = self._keeper.commit(batch, self._kept(batch), self._stop)
             if faults is None:
                 return

@@ -121,6 +121,8 @@ class Live:
     lags_ms: Any
     publish_ms: Any
     dispenses: int
+    threads: dict[str, float]
+    """Share of the CPU seconds by thread."""
     written: int
     started_s: float
 
@@ -168,6 +170,7 @@ def run_agent(
         lags_ms=lags,
         publish_ms=np.array(delays),
         dispenses=len(ear.dispenses),
+        threads=shares(noted["threads"], since_s, until_s),
         written=written,
         started_s=started_s,
     )
@@ -180,6 +183,14 @@ def within(
     inside = [one for one in samples if since_s <= one[0] <= until_s]
     (t0, n0, cpu0), (t1, n1, cpu1) = inside[0], inside[-1]
     return n1 - n0, cpu1 - cpu0, t1 - t0
+
+
+def shares(samples: list[tuple[float, dict[str, float]]], since_s: float, until_s: float) -> dict[str, float]:
+    """Each thread's share of the CPU seconds in a stretch, the largest first."""
+    inside = [used for at_s, used in samples if since_s <= at_s <= until_s]
+    spent = {name: used - inside[0].get(name, 0.0) for name, used in inside[-1].items()}
+    whole = sum(spent.values()) or 1.0
+    return {name: s / whole for name, s in sorted(spent.items(), key=lambda one: -one[1]) if s > 0.01 * whole}
 
 
 def run_count(bench: Bench, name: str, scales: int, seconds: float) -> tuple[float, float]:
@@ -228,6 +239,8 @@ def live(bench: Bench, how: str) -> None:
     bench.say("bare paho subscriber, 1,000 scales", f"{bare:.0f} messages a CPU s, {bare_mb:.0f} MB")
     ratio = most.per_cpu_s / bare
     bench.say("whole agent against the bare subscriber", f"{ratio:.2f}", ">= 0.5", ratio >= 0.5)
+    parts = ", ".join(f"{name.partition('-')[0]} {100 * share:.0f} %" for name, share in most.threads.items())
+    bench.say("where the agent's CPU goes, by thread (paho: the network)", parts)
     lost = most.sent - most.heard
     bench.say(
         "1,000 scales: messages lost", f"{lost} of {most.sent}, {most.dispenses} dispenses", "0", lost <= 0

@@ -28,11 +28,19 @@ class Samples:
     def __init__(self) -> None:
         self.handled = 0
         self.taken: list[tuple[float, int, float]] = []
+        self.threads: list[tuple[float, dict[str, float]]] = []
+        """The time, and CPU seconds of each thread by its name."""
         threading.Thread(target=self._run, daemon=True).start()
 
     def _run(self) -> None:
         while True:
             self.taken.append((time.time(), self.handled, time.process_time()))
+            used = {
+                thread.name: time.clock_gettime(time.pthread_getcpuclockid(thread.ident))
+                for thread in threading.enumerate()
+                if thread.ident is not None
+            }
+            self.threads.append((time.time(), used))
             time.sleep(1.0)
 
 
@@ -94,6 +102,7 @@ def agent(config: str, out: Path, profiled: bool = False) -> int:
         if isinstance(body, dict) and "seq" in body:
             lags.append((body["t"], at_s - body["t"]))
     told = {"heard": samples.handled, "samples": samples.taken, "lags": lags, "ready": ready}
+    told["threads"] = samples.threads
     out.write_text(json.dumps(told))
     return status
 
