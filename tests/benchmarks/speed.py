@@ -351,7 +351,7 @@ def main() -> int:
         print(MISSING, file=sys.stderr)
         return 1
     cores = Cores.found()
-    os.sched_setaffinity(0, {cores.others})
+    put_first(os.getpid(), cores.others)
     with tempfile.TemporaryDirectory(prefix="speed-") as name:
         folder = Path(name)
         quick = "max_queued_messages 100000\nmax_inflight_messages 0\nset_tcp_nodelay true"
