@@ -72,7 +72,11 @@ def forgotten(world: World, _report: Report, times: int) -> Row:
         row.injected += 1
     world.agent.start()
     world.oracle.ask("ready", within_s=30.0)
+    subscribed = world.broker.log_text.count(SUBSCRIBED)
     world.broker.restart(forget=True)
+    back = time.monotonic()
+    while world.broker.log_text.count(SUBSCRIBED) == subscribed and time.monotonic() - back < 20:
+        time.sleep(0.05)
     heard = world.oracle.ask(
         "alarm", name="session-lost", since=first, within_s=time.monotonic() - first + 30
     )

@@ -1,12 +1,11 @@
 """The agent on the clock of what it hears: `soaking_agent.py START run --config F`.
 
-Every message says when it was sent; the latest of them is the time. So weeks may pass in minutes, and no
-message comes late.
+Every message says in a property when the broker got it; the latest of them is the time. So weeks may pass in
+minutes, and no message comes late.
 """
 
 from __future__ import annotations
 
-import re
 import sys
 
 from paho.mqtt.client import MQTTMessage
@@ -17,14 +16,14 @@ from agent.runtime.clock import BorrowedClock
 from agent.runtime.mqtt_link import MqttLink
 
 now_s = float(sys.argv.pop(1))
-SENT = re.compile(rb'"t":([0-9.]+)')
 _on_message = MqttLink._on_message
 
 
 def on_message(self: MqttLink, client: object, data: object, message: MQTTMessage) -> None:
     global now_s  # noqa: PLW0603  there is one time
-    if found := SENT.search(message.payload):
-        now_s = max(now_s, float(found[1]))
+    for name, value in getattr(message.properties, "UserProperty", ()):
+        if name == "at":
+            now_s = max(now_s, float(value))
     _on_message(self, client, data, message)  # type: ignore[arg-type]
 
 
