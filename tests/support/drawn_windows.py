@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from agent.contract.fluids import known_fluid
 from agent.contract.plan import Scale
@@ -58,11 +59,8 @@ def drawn(
     dripping = np.where(since >= open_s, drip_g / drip_s * np.exp(-late / drip_s), 0.0)
     load = np.cumsum(poured + dripping - loss_g_per_s) * STEP_S / ACETONE_20_C
     load += jet_g * running + (push(t) if push is not None else 0.0)
-    shown, kept = np.empty_like(load), 1.0 - np.exp(-STEP_S / lag_s)
-    state = load[0]
-    for i, value in enumerate(load):
-        state += kept * (value - state)
-        shown[i] = state
+    kept = 1.0 - np.exp(-STEP_S / lag_s)
+    shown, _ = lfilter([kept], [1.0, kept - 1.0], load, zi=[(1.0 - kept) * load[0]])
     at = np.arange(-before_s, open_s + after_s - 2 * STEP_S, 1.0 / rate_hz)
     mass = 412.3 + np.interp(at, t, shown) + rng.normal(0.0, noise_g, at.size)
     window = Window(
