@@ -325,7 +325,7 @@ class Oracle:
         events, records = _journal_of(state_dir)
         with self.lock:
             acked = dict(self.acked)
-        sent = set(acked) | {event_id for event_id, _ in self._flying.values()}
+            sent = set(acked) | {event_id for event_id, _ in self._flying.values()}
         lost = sorted(event_id for event_id in acked if event_id not in events)
         wrong = [i for i, body in acked.items() if i in events and not _same(body, events[i])]
         doubled = len(events) - len(set(events))
