@@ -69,6 +69,7 @@ def run(args: argparse.Namespace) -> int:
         if args.record:
             return _record(args, site)
         scenario = load_scenario(args.scenario)
+        _warn(site, args.cell)
         if args.capture:
             return _capture(args, site, scenario)
         simulated = _connected(args, site, scenario)
@@ -81,6 +82,17 @@ def run(args: argparse.Namespace) -> int:
         print(f"shotgram simulate: {fault}", file=sys.stderr)
         return 1
     return _watch(args, simulated)
+
+
+def _warn(site: Site, cell: str | None) -> None:
+    foreign = site.cell(cell).foreign
+    if foreign:
+        print(
+            f"note: the configuration takes {', '.join(foreign)} from topics or members of its own. The "
+            "simulated cell speaks the contract's topics and JSON: the agent will not hear it there. Play it "
+            "with a copy of the file without those lines.",
+            file=sys.stderr,
+        )
 
 
 def _list() -> int:
@@ -134,6 +146,8 @@ def _connected(args: argparse.Namespace, site: Site, scenario: Scenario) -> Simu
     print(f"cell {simulated.cell.name} speaks to {site.host}:{site.port} at {args.speed:g} times real time")
     print(f"the agent should say: {scenario.says}")
     print("a simulation: no valve opens, nothing is sprayed")
+    if args.waits_for_requests:
+        print("waiting for requests: the agent asks before a shift of its configuration; stop with Ctrl-C")
     return simulated
 
 

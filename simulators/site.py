@@ -51,6 +51,8 @@ class SiteCell:
     name: str
     scales: tuple[SiteScale, ...]
     guns: tuple[tuple[str, str], ...]
+    foreign: tuple[str, ...] = ()
+    """Inputs that the agent takes from other topics than the contract's, where it will not hear this cell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +160,16 @@ def _cell(entry: Mapping[str, Any], i: int) -> SiteCell:
     for gun, scale in guns:
         if scale not in names:
             raise SiteError(f"{where}: gun {gun} names the scale {scale!r}, which is not in the cell")
-    return SiteCell(str(_need(entry, "id", where)), scales, guns)
+    return SiteCell(str(_need(entry, "id", where)), scales, guns, _foreign(entry))
+
+
+def _foreign(entry: Mapping[str, Any]) -> tuple[str, ...]:
+    """Inputs of a cell that the configuration takes from topics or members of somebody else's choice."""
+    tables = [(name, entry.get(name)) for name in ("controller", "pot", "fluid_temperature", "reply")]
+    tables += [(f"scale {scale.get('id')}", scale) for scale in entry.get("scales", [])]
+    tables += [(str(route.get("kind", "inputs")), route) for route in entry.get("inputs", [])]
+    own = {"topic", "fields", "values", "t_unit", "unit"}
+    return tuple(name for name, table in tables if isinstance(table, Mapping) and own & table.keys())
 
 
 def _liquid(entry: Mapping[str, Any]) -> Liquid:

@@ -17,6 +17,7 @@ from agent.commands.history_tables import print_history
 from agent.commands.local_time import LocalTime
 from agent.commands.progress import progress
 from agent.commands.tables import console
+from agent.contract.plan import Plan
 from agent.journal.errors import JournalError
 from agent.journal.reading import JournalReader
 from agent.journal.rows import Row
@@ -106,6 +107,11 @@ def run(args: argparse.Namespace) -> int:
         from agent.commands.history_import import run_import
 
         return run_import(site, args)
+    try:
+        _check_names(args, site.plan)
+    except ValueError as fault:
+        print(f"shotgram history: {fault}", file=sys.stderr)
+        return WRONG
     work = _work_of(args)
     try:
         with JournalReader.of_folder(site.state_dir) as journal:
@@ -130,6 +136,18 @@ def _work_of(args: argparse.Namespace) -> Work:
     if args.recompute:
         return _recompute
     return _history
+
+
+def _check_names(args: argparse.Namespace, plan: Plan) -> None:
+    """Refuse a cell or gun that the configuration has not: "none yet" would be read as "never checked"."""
+    cells = {cell.name for cell in plan.cells} | {"agent"}
+    if args.cell is not None and args.cell not in cells:
+        raise ValueError(f"no cell {args.cell!r}; there are {', '.join(sorted(cells))}")
+    guns = {gun.name for cell in plan.cells for gun in cell.guns if args.cell in {None, cell.name}}
+    if args.gun is not None and args.gun not in guns:
+        raise ValueError(f"no gun {args.gun!r}; there are {', '.join(sorted(guns))}")
+    if args.last < 1:
+        raise ValueError(f"--last is {args.last}; allowed: 1 or more")
 
 
 def _history(

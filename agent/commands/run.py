@@ -9,6 +9,7 @@ import signal
 import sys
 import textwrap
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from types import FrameType
@@ -71,9 +72,15 @@ def run(args: argparse.Namespace) -> int:
 
 def start_log(level: str) -> None:
     """Log to standard error, times in UTC; under systemd the journal adds its own."""
-    logging.basicConfig(
-        level=level.upper(), stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
+    form = logging.Formatter(
+        "%(asctime)s.%(msecs)03dZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S"
     )
+    form.converter = time.gmtime
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(form)
+    logging.basicConfig(level=level.upper(), handlers=[handler])
+    # Each job that the scheduler takes up is no news to whoever reads this log.
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
 
 
 def _stopper(stop: threading.Event, asked: list[int]) -> Callable[[int, FrameType | None], None]:

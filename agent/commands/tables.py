@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from agent.commands.local_time import LocalTime
+from agent.contract.alarm_words import ALARM_STATES
 from agent.contract.records import Advice, Alert, Balance, Cause, Check, Dispense, Record, Release, Wear
 
 STYLES = {
@@ -25,16 +26,6 @@ STYLES = {
 """Colour only underlines a word that is there anyway."""
 
 
-ALARM_STATES = {
-    "NORM": "over",
-    "UNACK": "ACTIVE, nobody has acknowledged it",
-    "ACKED": "ACTIVE, acknowledged",
-    "RTNUN": "over, nobody had acknowledged it",
-    "SHLVD": "shelved",
-    "DSUPR": "held back: another alarm has the same cause",
-    "OOSRV": "out of service",
-}
-"""The states of ISA-18.2 in plain words."""
 PIPE_WIDTH = 160
 """Columns where there is no terminal: wide enough that nothing is cut."""
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from agent import __version__
+from agent.contract.alarm_words import ALARM_STATES
 from agent.report.contents import CellShown, Contents, GunShown, ShotShown
 from agent.report.figures import ShotFigure, checks_figure, shot_figure
 from agent.report.guns_figure import guns_figure
@@ -51,6 +52,7 @@ def page_of(contents: Contents) -> str:
     environment.filters["day"] = day
     environment.filters["readable"] = partial(readable, zone=zone)
     environment.filters["spaced"] = spaced
+    environment.filters["alarm_state"] = lambda state: ALARM_STATES.get(state, state)
     template = environment.from_string(_file("page.html.j2"))
     style = Markup(f"{chart_style()}{_file('style.css')}")  # noqa: S704
     return template.render(page=contents, figures=_Drawn(zone), style=style, version=__version__)

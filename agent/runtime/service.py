@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from agent.contract.topics import Topics
 from agent.journal.errors import Fault, JournalError
-from agent.runtime import last_words, service_manager
+from agent.runtime import diary, last_words, service_manager
 from agent.runtime.agent import WorkerFailed
 from agent.runtime.bell import Bell
 from agent.runtime.clock import SystemClock
@@ -56,7 +56,7 @@ class Service:
         self.journal = journal_of(site, clock)
         try:
             self._showing = Showing(site)
-            self.agent = agent_of(site, self.journal, clock, pipeline=self._showing.pipeline)
+            self.agent = agent_of(site, self.journal, clock, diary.write, pipeline=self._showing.pipeline)
             self._outlets: dict[str, Callable[[threading.Event], None]] = {}
             if site.influx is not None:
                 self._outlets["influx"] = influx_of(site.influx, self.journal, self._heard("influx"))
