@@ -100,6 +100,9 @@ class AlarmPanel:
             consequence=fault.consequence or alarm.kind.consequence,
             action=fault.action or alarm.kind.action,
         )
+        if fault.active and fault.mark and alarm.mark is None and fault.text != alarm.text:
+            # It stood before a restart, and is about something else now.
+            alarm.mark = alarm.text
         return self.report(fault.name, fault.active, at_s, fault.text, fault.mark)
 
     def command(self, command: AlarmCommand) -> list[Alert]:
