@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import threading
+import time
 from pathlib import Path
 
 from real_parts import Part, free_port, wait_for_port
@@ -123,7 +124,13 @@ class RabbitCluster:
         for node in self.nodes:
             node.kill()
         env = {**os.environ, "ERL_EPMD_PORT": str(self._epmd_port)}
-        subprocess.run(["epmd", "-kill"], env=env, capture_output=True, timeout=20, check=False)
+        until = time.monotonic() + 10.0
+        while time.monotonic() < until:
+            # It lets itself be ended once it has noticed that its nodes are gone.
+            done = subprocess.run(["epmd", "-kill"], env=env, capture_output=True, timeout=20, check=False)
+            if b"Killed" in done.stdout + done.stderr:
+                return
+            time.sleep(0.2)
 
 
 def nats_at(program: str, folder: Path) -> tuple[Part, int]:
