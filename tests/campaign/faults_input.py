@@ -110,7 +110,7 @@ def flood_narrow(world: World, _report: Report, seconds: float) -> Row:
         world.sink.mode = "pass"
     back = time.monotonic()
     row.recovered(world.online(60.0))
-    gap_s = world.oracle.ask("alarm", name="input-gap", since=began, within_s=15)
+    gap_s = world.oracle.ask("alarm", name="input-gap", since=began, within_s=seconds + 30.0)
     row.alarmed("input-gap", None if gap_s is None else max(0.0, gap_s - (back - began)))
     row.expect("P5-gaps-declared", gap_s is not None, "readings that the broker dropped were not told")
     time.sleep(26.0)
