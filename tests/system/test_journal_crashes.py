@@ -479,20 +479,38 @@ def audited_plain(state_dir: Path, numbers: set[int]) -> Iterator[None]:
     yield
 
 
+def no_inode_left(disk: Path) -> list[Path]:
+    """Use up every inode of a disk; the files that did it."""
+    made: list[Path] = []
+    with contextlib.suppress(OSError):
+        while True:
+            path = disk / f"file-{len(made)}"
+            path.touch()
+            made.append(path)
+    return made
+
+
 @pytest.mark.real_part("root")
-def test_without_a_free_inode_the_journal_is_left_alone_and_comes_back(loop_disk: Path) -> None:
+def test_without_a_free_inode_the_spare_files_make_room_to_open(loop_disk: Path) -> None:
+    journal = opened(loop_disk / "s")
+    journal.append([make_dispense(n) for n in range(5)])
+    journal.close()
+    made = no_inode_left(loop_disk)
+    assert made
+    with audited_plain(loop_disk / "s", set(range(5))):
+        pass
+
+
+@pytest.mark.real_part("root")
+def test_without_inode_and_spare_files_the_journal_is_left_alone_and_comes_back(loop_disk: Path) -> None:
     from agent.journal.errors import JournalError
 
     journal = opened(loop_disk / "s")
     journal.append([make_dispense(n) for n in range(5)])
     journal.close()
-    (loop_disk / "s" / "journal.ballast").unlink()
-    made: list[Path] = []
-    with contextlib.suppress(OSError):
-        while True:
-            path = loop_disk / f"file-{len(made)}"
-            path.touch()
-            made.append(path)
+    for held_back in [loop_disk / "s" / "journal.ballast", *(loop_disk / "s").glob("journal.spare-*")]:
+        held_back.unlink()
+    made = no_inode_left(loop_disk)
     with pytest.raises(JournalError):
         opened(loop_disk / "s")
     assert not list((loop_disk / "s").glob("*.damaged-*"))
