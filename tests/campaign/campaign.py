@@ -50,7 +50,7 @@ class Sizes:
     flood_per_s: float = 20_000.0
     narrow_s: float = 20.0
     storm: int = 1500
-    seasons: int = 2
+    seasons: int = 1
     stale: int = 1
 
     @classmethod
@@ -76,6 +76,10 @@ class Sizes:
             seasons=6,
             stale=10,
         )
+
+    def clock_steps(self) -> list[float]:
+        """Seconds by which the wall clock is set, one in each shot."""
+        return [7200.0, -7200.0] * max(1, self.seasons // 2)
 
     def from_environment(self) -> Sizes:
         """What the environment says counts."""
@@ -269,13 +273,13 @@ class Campaign:
         try:
             clock = faults_time.WallClock(self.folder / "clock")
             self.row(faults_time.never_set, world, self.report, clock)
-            self.row(faults_time.steps_in_a_shot, world, self.report, clock, [7200.0, -7200.0], False)
+            self.row(faults_time.steps_in_a_shot, world, self.report, clock, self.sizes.clock_steps(), False)
         finally:
             world.close()
         world = World(self.folder / "bare", database=self.database())
         try:
             clock = faults_time.WallClock(self.folder / "bare-clock")
-            self.row(faults_time.steps_in_a_shot, world, self.report, clock, [7200.0, -7200.0], True)
+            self.row(faults_time.steps_in_a_shot, world, self.report, clock, self.sizes.clock_steps(), True)
         finally:
             world.close()
         cases = [

@@ -14,6 +14,8 @@ def down(world: World, report: Report, seconds: float) -> Row:
     assert world.sink is not None
     world.sink.mode = "down"
     world.oracle.ask("set", mode="shots", events_per_s=5)
+    # An outage is noticed when there is something to send.
+    world.online(20.0)
     began = time.monotonic()
     row.alarmed("sink-down", world.oracle.ask("alarm", name="sink-down", since=began, within_s=seconds + 30))
     time.sleep(max(0.0, began + seconds - time.monotonic()))

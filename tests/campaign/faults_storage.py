@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import random
 import shutil
 import signal
@@ -61,6 +62,18 @@ def unmount(disk: Path) -> None:
             return
         time.sleep(0.1)
     raise RuntimeError(f"{disk} cannot be unmounted")
+
+
+def repair(image: Path, disk: Path) -> None:
+    """Check and mount it. A loop device that is still being let go has the aborted file system, read-only."""
+    for _ in range(20):
+        subprocess.run(["e2fsck", "-fy", str(image)], check=False, stdout=subprocess.DEVNULL)
+        mount(image, disk)
+        if os.access(disk, os.W_OK):
+            return
+        unmount(disk)
+        time.sleep(0.5)
+    raise RuntimeError(f"{image} stays read-only")
 
 
 def power_cut(world: World, report: Report, disk: Path, image: Path, cuts: int) -> Row:
@@ -193,8 +206,7 @@ def read_only(world: World, _report: Report, disk: Path, image: Path) -> Row:
     )
     world.agent.stop(signal.SIGKILL)
     unmount(disk)
-    subprocess.run(["e2fsck", "-p", str(image)], check=False, stdout=subprocess.DEVNULL)
-    mount(image, disk)
+    repair(image, disk)
     world.agent.start()
     row.recovered(world.online(60.0))
     row.expect("P1-no-acked-loss", len(ids) == 3, "the broker took nothing")
