@@ -84,7 +84,7 @@ def power_cut(world: World, report: Report, disk: Path, image: Path, cuts: int) 
     began = time.monotonic()
     for _ in range(cuts):
         time.sleep(chance.uniform(1.5, 3.0))
-        world.agent.send(signal.SIGSTOP)
+        world.agent.freeze()
         copy = image.with_suffix(".cut")
         shutil.copyfile(image, copy)
         world.agent.stop(signal.SIGKILL)

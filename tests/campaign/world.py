@@ -159,6 +159,17 @@ class Agent:
         with contextlib.suppress(ProcessLookupError, IndexError, FileNotFoundError):
             os.kill(self.pid, number)
 
+    def freeze(self) -> None:
+        """SIGSTOP, and wait until every thread stands still: what it said before that counts as said."""
+        self.send(signal.SIGSTOP)
+        until = time.monotonic() + 5.0
+        while time.monotonic() < until:
+            with contextlib.suppress(OSError, IndexError):
+                tasks = Path(f"/proc/{self.pid}/task").iterdir()
+                if {(task / "stat").read_text().rsplit(")", 1)[1].split()[0] for task in tasks} == {"T"}:
+                    return
+            time.sleep(0.005)
+
     def wait_end(self, within_s: float = 30.0) -> bool:
         """Wait for the next end of the process."""
         before = len(self.statuses)
