@@ -13,6 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from agent.assessment.roots import crossing_zero
+
 Floats = NDArray[np.float64]
 
 D2_OF_TWO = 2 / math.sqrt(math.pi)
@@ -82,8 +84,6 @@ def decision_limit(k: float, run_length: float, baseline: int = 0) -> float:
     With the level known only as the mean of `baseline` values (0: known exactly), the rate of false alarms
     is averaged over what that mean may be off by, in Gauss-Hermite quadrature.
     """
-    from scipy.optimize import brentq
-
     points, weights = np.polynomial.hermite_e.hermegauss(9 if baseline else 1)
     offsets = [float(point) / math.sqrt(max(baseline, 1)) for point in points]
     shares = [float(weight / weights.sum()) for weight in weights]
@@ -99,7 +99,7 @@ def decision_limit(k: float, run_length: float, baseline: int = 0) -> float:
         return low
     while excess(high) > 0:
         low, high = high, 1.5 * high
-    return float(brentq(excess, low, high, xtol=1e-3))
+    return crossing_zero(excess, low, high, tolerance=1e-5)
 
 
 @lru_cache(maxsize=8)

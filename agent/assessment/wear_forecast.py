@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -11,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from agent.assessment.intervals import coverage_factor
+from agent.assessment.robust import huber_fit
+from agent.assessment.roots import crossing_zero
 
 Floats = NDArray[np.float64]
 
@@ -84,7 +85,7 @@ def fit_line(
 ) -> Line | None:
     """Huber's robust regression of y on x; None where x cannot carry a line.
 
-    statsmodels' RLM with the tuning constant `bend`, fitted a second time (unless `keep_all`) without the
+    With the tuning constant `bend`, fitted a second time (unless `keep_all`) without the
     points that the first fit shows to be far away: some plugged checks must not bend the line of a drift.
     With groups, the slope is taken from within them alone (each has a level of its own), so that what links
     them cannot tilt it; the level is that of all points.
@@ -106,15 +107,10 @@ def _huber(x: Floats, y: Floats, group: NDArray[np.int64], u_anchor: float, bend
     squares = float(inner @ inner)
     if len(x) < groups + 3 or squares <= 0:
         return None
-    from statsmodels.robust.norms import HuberT
-    from statsmodels.robust.robust_linear_model import RLM
-
     reach = float(np.max(np.abs(inner)))  # of order one, so that days and grams are solved alike
     design = np.column_stack([np.ones_like(x), inner / reach])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a perfect fit has scale 0, which RLM warns of and is no fault here
-        fit = RLM(_within(y, group), design, M=HuberT(bend)).fit(maxiter=100)
-    offset, slope, scale = float(fit.params[0]), float(fit.params[1]) / reach, float(fit.scale)
+    fit = huber_fit(design, _within(y, group), bend)
+    offset, slope, scale = float(fit.beta[0]), float(fit.beta[1]) / reach, fit.scale
     if not all(math.isfinite(value) for value in (offset, slope, scale)):
         return None
     # The groups' means took degrees of freedom that the scale does not know of.
@@ -160,6 +156,4 @@ def crossing(
 
 
 def _root(curve: Callable[[float], float], limit: float, low: float, high: float) -> float:
-    from scipy.optimize import brentq
-
-    return float(brentq(lambda x: curve(x) - limit, low, high))
+    return crossing_zero(lambda x: curve(x) - limit, low, high)

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from scipy.optimize import brentq
 
+from agent.assessment.robust import huber_fit
+from agent.assessment.roots import crossing_zero
 from agent.assessment.wear import WearJudged, WearPoint, bounded, judge_wear
 from agent.assessment.wear_changes import LONGEST_HISTORY, changes_of
 from agent.assessment.wear_charts import D2_OF_TWO, average_run_length, decision_limit
@@ -225,6 +230,48 @@ def test_grouped_slope_is_that_of_a_model_with_a_level_for_each_group() -> None:
     assert line is not None
     assert line.slope == pytest.approx(float(sm.OLS(y, design).fit().params[0]), rel=1e-9)
     assert line.dof == 36
+
+
+@pytest.mark.parametrize("bend", [1.345, 2.0])
+@pytest.mark.parametrize("seed", range(6))
+def test_the_robust_fit_is_that_of_statsmodels(seed: int, bend: float) -> None:
+    """Against statsmodels' RLM with Huber's norm and the MAD: coefficients and scale."""
+    rng = np.random.default_rng(seed)
+    n = 20 + 30 * seed
+    x = np.sort(rng.uniform(-1, 1, n))
+    y = 0.05 + 0.03 * x + 0.004 * rng.standard_normal(n)
+    y[rng.choice(n, n // 6, replace=False)] -= rng.uniform(0.02, 0.5)
+    design = np.column_stack([np.ones_like(x), x])
+    theirs = sm.RLM(y, design, M=sm.robust.norms.HuberT(bend)).fit(maxiter=200, tol=1e-12)
+    ours = huber_fit(design, y, bend)
+    assert ours.beta == pytest.approx(theirs.params, rel=1e-6, abs=1e-9)
+    assert ours.scale == pytest.approx(float(theirs.scale), rel=1e-5)
+
+
+@pytest.mark.parametrize("at", [0.0, 0.3, 1.7, 2.999])
+def test_a_crossing_is_that_of_scipy(at: float) -> None:
+    def curve(x: float) -> float:
+        return math.atan(5 * (x - at)) + 0.2 * (x - at)
+
+    assert crossing_zero(curve, 0.0, 3.0) == pytest.approx(brentq(curve, 0.0, 3.0, xtol=1e-14), abs=1e-11)
+    with pytest.raises(ValueError, match="does not change its sign"):
+        crossing_zero(curve, 4.0, 5.0)
+
+
+def test_a_forecast_loads_no_library_that_a_small_computer_has_no_room_for() -> None:
+    script = (
+        "import sys\n"
+        "from agent.assessment.wear import WearPoint, judge_wear\n"
+        "flows = [100 * (1 + 0.0005 * i + 0.003 * (-1) ** i - 0.05 * (i % 17 == 9)) for i in range(120)]\n"
+        "points = [WearPoint(1.9e9 + 28800 * i, f, 0.3, 3.0, 0.5, 'butanone', 5e3 * i)"
+        " for i, f in enumerate(flows)]\n"
+        "assert judge_wear(points).due is not None\n"
+        "print(*sys.modules)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert not {"statsmodels", "pandas", "patsy", "scipy.optimize", "scipy.stats"} & set(done.stdout.split())
 
 
 def test_some_far_points_do_not_bend_a_line() -> None:
