@@ -24,6 +24,7 @@ from agent.web.snapshot import FIT_BOUNDS_S, CellSnapshot, Snapshot
 PRIORITIES = ("low", "medium", "high")
 SINK_TROUBLES = ("sink-down", "sink-degraded", "sink-auth", "sink-rejects-all")
 STATES = ("released", "held")
+QUALITIES = ("good", "suspect", "rejected")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,9 @@ def of_counts(snapshot: Snapshot) -> Iterator[Metric]:
     shots = CounterMetricFamily(
         "shotgram_dispenses", "Dispenses measured.", labels=["cell", "purpose", "quality"]
     )
-    for labels, number in sorted(counts.shots.items()):
+    # A counter that begins at 0 lets Prometheus see its first step.
+    none = {(cell.name, "shot", quality): 0 for cell in snapshot.cells for quality in QUALITIES}
+    for labels, number in sorted((none | dict(counts.shots)).items()):
         shots.add_metric(labels, number)
     records = CounterMetricFamily("shotgram_records", "Records said, by kind.", labels=["record"])
     for kind, number in sorted(counts.records.items()):

@@ -14,6 +14,7 @@ PARTS: dict[str, tuple[tuple[str, ...], str]] = {
     "influxd": (("influxd",), "apt-get install influxdb"),
     "chromium": (("chromium", "chromium-browser"), "apt-get install chromium"),
     "prometheus": (("promtool", "prometheus"), "apt-get install prometheus"),
+    "prometheus-server": (("prometheus",), "apt-get install prometheus"),
     "poppler": (("pdftoppm",), "apt-get install poppler-utils"),
     "strace": (("strace",), "apt-get install strace"),
     "rabbitmq": (("rabbitmq-server",), "apt-get install rabbitmq-server"),
