@@ -2,8 +2,8 @@
 
 The dashboards of records speak InfluxQL, which InfluxDB 1.x and 2.x answer alike; Debian's 1.6 stands for
 both here. The dashboard of the agent's health speaks PromQL, to a real Prometheus that scrapes a real agent
-by the configuration in `deploy/prometheus`. Grafana itself is not there: what it would refuse is looked for in
-the files.
+by the configuration in `deploy/prometheus`. Grafana itself is not there: what it would refuse is looked for
+in the files.
 """
 
 import io
