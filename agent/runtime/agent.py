@@ -129,7 +129,8 @@ class RunningAgent:
         self.trouble = Trouble()
         self._keeper = Keeper(journal, tell=self._tell_directly, alive=self._alive)
         self._mender = Mender(journal, clock)
-        self._notices: list[JournalNotice] = [*journal.opened, *last_words.find(journal.folder)]
+        self._found = last_words.find(journal.folder)
+        self._notices: list[JournalNotice] = [*journal.opened, *self._found]
         self._said_state_s = float("-inf")
         self._retied_s = 0.0
         self._followed_s = 0.0
@@ -190,6 +191,10 @@ class RunningAgent:
                 return
             self._notices.extend(faults)
             self._to_tell = True
+        if self._found:
+            # A crash before this would have taken them along.
+            self._found.clear()
+            last_words.forget(self.journal.folder)
         for arrival in batch.arrivals:
             self.link.acknowledge(arrival)
         if self._on_batch is not None and batch.worth_committing:

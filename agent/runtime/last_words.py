@@ -36,17 +36,22 @@ def leave(state_dir: Path, code: str, text: str) -> None:
 
 
 def find(state_dir: Path) -> list[Fault]:
-    """What the last agent left; the note is taken away."""
+    """What the last agent left. The note stays until the journal has it: see `forget`."""
     path = state_dir / FILE_NAME
     try:
         body = json.loads(path.read_text(encoding="utf-8"))
-        path.unlink()
         return [Fault(str(body["code"]), f"the agent had to end: {body['text']}")]
     except FileNotFoundError:
         return []
     except (OSError, ValueError, KeyError, TypeError) as fault:
         log.warning("%s cannot be used: %s", path, fault)
         return []
+
+
+def forget(state_dir: Path) -> None:
+    """The journal has it now."""
+    with contextlib.suppress(OSError):
+        (state_dir / FILE_NAME).unlink()
 
 
 def alert_of(code: str, text: str, now_s: float) -> bytes:
