@@ -76,8 +76,12 @@ class Group:
     cut: bool = False
     """It was ended by a change at the gun."""
     asked_more: bool = False
+    more_sent: bool = False
+    """The extra shots were asked of the controller: a check it starts now is its answer."""
     more_began: bool = False
     """The extra shots have begun: only now an end is theirs."""
+    goes_on: bool = False
+    """It takes up a check of the controller whose first shots were the extra ones of the check before."""
     given: int = 0
     """How many shots the last check record given of this group had."""
     said: bool = False
@@ -109,16 +113,25 @@ class CheckBook:
 
     def __init__(self) -> None:
         self._open: dict[str, Group] = {}
+        self._answers: dict[str, list[Dispense]] = {}
+        """By gun: the extra shots that completed its last check, all of one check of the controller."""
         self._seen: deque[str] = deque(maxlen=SEEN)
 
     def running(self, gun: str) -> Group | None:
         """The gun's open group, or None."""
         return self._open.get(gun)
 
-    def started(self, gun: str, setup: Setup, check_id: str, at_s: float) -> list[Ripe]:
-        """The controller started a check: a new one, or the extra shots of an open one."""
+    def in_check(self, gun: str) -> bool:
+        """Whether a check of this gun was begun whose result is not given yet."""
         group = self._open.get(gun)
-        if group is not None and group.waits_until_s is not None and group.setup == setup:
+        return group is not None and (not group.said or len(group.shots) > group.given)
+
+    def started(self, gun: str, setup: Setup, check_id: str, at_s: float) -> list[Ripe]:
+        """The controller started a check: a new one, or the extra shots that were asked of it."""
+        self._answers.pop(gun, None)
+        group = self._open.get(gun)
+        waits = group is not None and group.waits_until_s is not None and group.more_sent
+        if group is not None and waits and group.setup == setup:
             group.check_ids.add(check_id)
             group.last_s = max(group.last_s, at_s)
             group.more_began = True
@@ -166,14 +179,14 @@ class CheckBook:
             if unusable is not None and dispense.check_id is None:
                 return []  # a trial of another length, or a spoiled one: no check begins with it
             ripe += self._end(dispense.gun, began_s)
-            group = Group(dispense.gun, setup, began_s, wanted=setup.shots, last_s=ended_s)
-            self._open[dispense.gun] = group
+            group = self._open[dispense.gun] = self._new(dispense, setup, began_s, ended_s)
         if len(group.shots) >= MOST_SHOTS:
             return ripe
         if dispense.check_id is not None:
             group.check_ids.add(dispense.check_id)
             group.by_controller = True
-        group.formal = group.formal or group.by_controller or asked
+        # What goes on from the answer to a request is a check if it has all the shots of one, else a rest.
+        group.formal = group.formal or ((group.by_controller or asked) and not group.goes_on)
         group.shots.append(dispense)
         group.shots.sort(key=lambda shot: shot.started_at)
         group.usable += unusable is None
@@ -193,7 +206,7 @@ class CheckBook:
         self._open[group.gun] = group
         group.wanted = group.usable + shots
         group.asked_more = True
-        group.more_began = False
+        group.more_sent = group.more_began = False
         group.ended_s = None
         group.waits_until_s = until_s
 
@@ -207,8 +220,28 @@ class CheckBook:
     def said(self, group: Group, closed: bool) -> None:
         """A check record was given of this group; `closed` where no further shot can belong to it."""
         group.given, group.said = len(group.shots), True
+        last = group.shots[-1].check_id if group.shots else None
+        mine = [shot for shot in group.shots if shot.check_id == last]
+        if closed and group.asked_more and last is not None and len(mine) < len(group.shots):
+            self._answers[group.gun] = mine
         if closed and self._open.get(group.gun) is group:
             del self._open[group.gun]
+
+    def _new(self, dispense: Dispense, setup: Setup, began_s: float, ended_s: float) -> Group:
+        """A group that begins with a dispense.
+
+        The controller may answer a request for a few more shots with a whole check: its first shots completed
+        the check before, and count in its own as well.
+        """
+        gun = dispense.gun or ""
+        group = Group(gun, setup, began_s, wanted=setup.shots, last_s=ended_s)
+        earlier = self._answers.get(gun, [])
+        if earlier and earlier[-1].check_id == dispense.check_id:
+            del self._answers[gun]
+            group.shots, group.goes_on = list(earlier), True
+            group.usable = sum(why_unusable(shot, setup) is None for shot in earlier)
+            group.began_s = epoch_s(earlier[0].started_at)
+        return group
 
     def forget(self, used: Iterable[str]) -> None:
         """Shots that a check of the journal already told of: never used again."""

@@ -89,6 +89,7 @@ class Desk:
     def clock_set(self, by_s: float) -> None:
         """The clock was set by so much: alarms that are pending go along."""
         self._state.panel.clock_set(by_s)
+        self._state.asking.watch.clock_set(by_s)
         self._state.now_s += by_s
 
     def passed(self, now_s: float) -> list[Record]:
@@ -106,10 +107,11 @@ class Desk:
             given += self._released(self._expires_s)
         return given + self._released(now_s)
 
-    def restore(self, records: Iterable[Record], events: Iterable[ControllerEvent]) -> None:
+    def restore(self, records: Iterable[Record], events: Iterable[ControllerEvent | Reply]) -> None:
         """Take up where the journal left off; says nothing.
 
-        Records and events of this cell in any order. Shots that no check used yet go on with their check.
+        Records, events and replies of this cell in any order. Shots that no check used yet go on with their
+        check, and what was asked of the controller stays asked.
         """
         restore(self._state, records, events)
 
@@ -118,7 +120,8 @@ class Desk:
         return status_of(self._state)
 
     def _in_check(self, gun: str) -> bool:
-        return self._state.book.running(gun) is not None or self._state.asking.requests.open(gun) is not None
+        request = self._state.asking.requests.open(gun)
+        return self._state.book.in_check(gun) or (request is not None and request.begun)
 
     def _judge(self, ripe: list[Ripe]) -> list[Record]:
         given: list[Record] = []
@@ -168,10 +171,10 @@ class Desk:
         return alerts
 
     def _released(self, at_s: float) -> list[Record]:
-        name = self._state.current()
-        if name is None or not self._state.stale:
-            return []
+        name, stale = self._state.current(), self._state.stale
         self._state.stale = False
+        if name is None or not stale:
+            return []
         setup, guns = self._state.plan.setup(name), list(self._state.results.guns.values())
         if setup is None:
             judgement, self._expires_s = unknown_setup(name), None

@@ -52,6 +52,7 @@ class Asking:
             given += self._ask_more(now_s)
             given += self._ask_for_shifts(now_s)
         if self._cell.shifts:
+            self.watch.watching(now_s)
             self.look(now_s)
             text = self.watch.overdue(now_s, self._done(now_s), silent)
             given += self._panel.report("check-overdue", text is not None, now_s, text or "", text or "")
@@ -82,19 +83,15 @@ class Asking:
     def passed(self, now_s: float) -> tuple[list[Record], list[Ripe]]:
         """Requests that ran out, and the groups that end because of it."""
         given: list[Record] = []
-        ripe: list[Ripe] = []
-        for ended in self.requests.passed(now_s):
-            self.watch.ended(ended)
-            ripe += self._no_more(ended)
-            if ended.how == "silent":
-                request = ended.open.request
+        ended, ripe = self._ran_out(now_s)
+        for one in ended:
+            if one.how == "silent":
+                request = one.open.request
                 text = (
                     f"the controller did not answer the request for a flow check of gun {request.gun} "
                     f"for {request.setup}"
                 )
-                given += self._panel.report("controller-silent", True, ended.at_s, text)
-        for gun in [gun for gun in self._more if self._book.running(gun) is not self._more[gun].group]:
-            del self._more[gun]
+                given += self._panel.report("controller-silent", True, one.at_s, text)
         return given, ripe
 
     def heard(self, at_s: float) -> list[Alert]:
@@ -112,16 +109,38 @@ class Asking:
         """All guns passed for a setup, and are balanced."""
         self.watch.passed(setup, at_s, self._done(at_s))
 
-    def restore(self, requests: list[Request], unmet: Mapping[str, bool], now_s: float) -> None:
-        """Take up the requests of the journal, oldest first.
+    # --- told again by the journal, after a restart: the same happens, and nothing is said ---------------
 
-        `unmet` are the ids of those that no check followed, and whether one had begun.
-        """
-        self.watch.restore(requests)
-        for request in requests:
-            if request.id in unmet and request.gun in self._guns:
-                key = self.watch.key_of(request) or MORE
-                self.requests.asked(request, key, restored=True, begun=unmet[request.id])
+    def retold_time(self, at_s: float) -> None:
+        """The journal's story has come to this time."""
+        self.watch.watching(at_s)
+        self._ran_out(at_s)
+        self.look(at_s)
+
+    def retold_request(self, request: Request) -> None:
+        """A request was made."""
+        if request.gun not in self._guns:
+            return
+        key = self.watch.retold(request)
+        group = self._book.running(request.gun)
+        if key is None and group is not None:
+            at_s = epoch_s(request.at)
+            self.checked(request.gun, at_s)
+            if not group.asked_more:
+                self._book.wait_for_more(group, request.shots, at_s)
+            self._sent(group, request)
+        self.requests.asked(request, key or MORE)
+
+    def retold_reply(self, reply: Reply) -> None:
+        """The controller answered a request."""
+        answer = self.requests.reply(reply)
+        if isinstance(answer, Ended):
+            self.watch.ended(answer)
+            self._no_more(answer)
+
+    def restored(self, now_s: float) -> None:
+        """All was told, and the alarms are as they were."""
+        self.requests.restored()
         if self._panel.condition("check-overdue"):
             self.watch.was_overdue(now_s, self._panel.text("check-overdue"))
 
@@ -146,9 +165,8 @@ class Asking:
                 ),
                 at_s=now_s,
             )
-            group.waits_until_s = epoch_s(request.expires) + duration_s(request)
+            self._sent(group, request)
             self.requests.asked(request, MORE)
-            del self._more[gun]
             given.append(request)
         return given
 
@@ -174,6 +192,22 @@ class Asking:
             self.requests.asked(request, due.occurrence.key)
             given.append(request)
         return given
+
+    def _sent(self, group: Group, request: Request) -> None:
+        group.waits_until_s = epoch_s(request.expires) + duration_s(request)
+        group.more_sent = True
+        self._more.pop(group.gun, None)
+
+    def _ran_out(self, now_s: float) -> tuple[list[Ended], list[Ripe]]:
+        """Requests that ran out by `now_s`, and the groups that end because of it."""
+        ripe: list[Ripe] = []
+        over = self.requests.passed(now_s)
+        for ended in over:
+            self.watch.ended(ended)
+            ripe += self._no_more(ended)
+        for gun in [gun for gun in self._more if self._book.running(gun) is not self._more[gun].group]:
+            del self._more[gun]
+        return over, ripe
 
     def _no_more(self, ended: Ended) -> list[Ripe]:
         if ended.open.key != MORE:

@@ -1,83 +1,137 @@
-"""A cell's state from the journal: its records and events are gone through again, and nothing is said."""
+"""A cell's state from the journal: all that happened is gone through again, and nothing is said.
+
+What was asked, answered, begun and measured happens to the state in the order in which it happened, so that
+after a restart the desk goes on as if there had been none.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import TypeAlias
 
-from agent.assessment.desk_state import CellState, when_s
-from agent.assessment.memory import is_conclusive
+from agent.assessment.checks_judging import judge_group
+from agent.assessment.desk_state import CellState
+from agent.assessment.memory import is_complete, is_conclusive, is_result
 from agent.assessment.release import Judgement
-from agent.contract.inputs import ControllerEvent
+from agent.contract.inputs import ControllerEvent, Reply
 from agent.contract.records import Alert, Balance, Check, Dispense, Record, Release, Request
 from agent.contract.times import epoch_s
 
+Told: TypeAlias = Record | ControllerEvent | Reply
 
-def restore(state: CellState, records: Iterable[Record], events: Iterable[ControllerEvent]) -> None:
+
+def restore(state: CellState, records: Iterable[Record], events: Iterable[ControllerEvent | Reply]) -> None:
     """Take up where the journal left off; says nothing.
 
-    Records and events of this cell in any order. Shots that no check used yet go on with their check.
+    Records, events and replies in any order. Shots that no check used yet go on with their check.
     """
-    story: list[tuple[float, int, Record | ControllerEvent]] = [
-        (epoch_s(record.at), 1, record) for record in records if record.cell == state.cell.name
-    ]
-    story += [
-        (when_s(event), 0, event) for event in events if event.cell == state.cell.name and not event.retained
-    ]
-    story.sort(key=lambda item: item[:2])
+    own = [record for record in records if record.cell == state.cell.name]
+    in_checks: set[str] = set().union(*[_shots_of(check) for check in own if isinstance(check, Check)])
     alerts: dict[str, Alert] = {}
-    requests: list[Request] = []
-    unmet: dict[str, tuple[str, bool]] = {}
-    for at_s, _, item in story:
-        state.now_s = max(state.now_s, at_s)
-        state.asking.look(at_s)
-        match item:
-            case ControllerEvent():
-                state.events.append(item.event_id)
-                state.take(item)
-                if item.event == "check_started" and item.gun in unmet:
-                    unmet[item.gun] = (unmet[item.gun][0], True)
-            case Alert():
-                alerts[item.name] = item
-            case Request():
-                requests.append(item)
-                unmet[item.gun] = (item.id, False)
-            case Dispense():
-                _take_again(state, item)
-            case Release():
-                until_s = None if item.valid_until is None else epoch_s(item.valid_until)
-                state.release = Judgement(item.setup, item.state, item.reasons, until_s)
-            case Check() if item.source == "imported":
-                state.results.restore(item)
-            case _:
-                state.results.restore(item)
-                _take_result(state, item)
-                if isinstance(item, Check):
-                    unmet.pop(item.gun, None)
+    for at_s, item in _story(state.cell.name, own, events):
+        if not _is_from_paper(item):
+            state.now_s = max(state.now_s, at_s)
+            state.asking.retold_time(at_s)
+        if isinstance(item, Alert):
+            alerts[item.name] = item
+        else:
+            _again(state, item, in_checks)
     state.panel.restore(sorted(alerts.values(), key=lambda alert: epoch_s(alert.at)))
     state.results.restored()
-    state.asking.restore(requests[-256:], dict(unmet.values()), state.now_s)
+    state.asking.restored(state.now_s)
     state.stale = True
 
 
-def _take_again(state: CellState, dispense: Dispense) -> None:
+def _story(
+    cell: str, records: Sequence[Record], events: Iterable[ControllerEvent | Reply]
+) -> list[tuple[float, Told]]:
+    """Everything in the order in which it happened.
+
+    At one time: what asks, what happens, what is said of it, what answers.
+    """
+    asks = [one for one in records if isinstance(one, Request) and not one.why.startswith("more shots")]
+    first = {request.id for request in asks}
+    story: list[tuple[float, int, Told]] = [
+        (epoch_s(record.at), 0 if record.id in first else 2, record) for record in records
+    ]
+    story += [
+        (event.arrived_s, 3 if isinstance(event, Reply) else 1, event)
+        for event in events
+        if event.cell == cell and not (isinstance(event, ControllerEvent) and event.retained)
+    ]
+    story.sort(key=lambda item: item[:2])
+    return [(at_s, item) for at_s, _, item in story]
+
+
+def _is_from_paper(item: Told) -> bool:
+    return isinstance(item, Check) and item.source == "imported"
+
+
+def _shots_of(check: Check) -> set[str]:
+    return {shot.id for shot in check.shots} | {shot.id for shot in check.left_out}
+
+
+def _again(state: CellState, item: Told, in_checks: set[str]) -> None:
+    match item:
+        case ControllerEvent():
+            state.events.append(item.event_id)
+            state.take(item)
+        case Reply():
+            state.asking.retold_reply(item)
+        case Request():
+            state.asking.retold_request(item)
+        case Dispense():
+            _weighed_again(state, item, in_checks)
+        case Release():
+            until_s = None if item.valid_until is None else epoch_s(item.valid_until)
+            state.release = Judgement(item.setup, item.state, item.reasons, until_s)
+        case Check() if item.source == "imported":
+            state.results.restore(item)
+        case _:
+            state.results.restore(item)
+            _take_result(state, item)
+
+
+def _weighed_again(state: CellState, dispense: Dispense, in_checks: set[str]) -> None:
     memory = state.results.guns.get(dispense.gun or "")
     if memory is None or "unattributed" in dispense.flags:
         return
     memory.weighed(dispense)
     setup = state.setup_of(dispense)
-    if dispense.purpose == "shot" and setup is not None:
-        state.book.shot(dispense, setup)
+    if dispense.purpose != "job":
+        state.asking.requests.begun(memory.gun.name)
+    if dispense.purpose != "shot" or setup is None:
+        return
+    asked = state.asking.requests.open(memory.gun.name) is not None
+    for ripe in state.book.shot(dispense, setup, asked=asked):
+        group, at_s = ripe.group, ripe.at_s
+        if ripe.final or group.asked_more or in_checks & {shot.id for shot in group.shots}:
+            continue
+        # No check was given with these shots: more of them were wanted.
+        judged = judge_group(group, memory)
+        if state.cell.takes_requests and judged.more(setup):
+            state.asking.checked(memory.gun.name, at_s)
+            state.asking.want_more(group, judged.more(setup), f"more shots: {judged.shots.reason}", at_s)
 
 
 def _take_result(state: CellState, record: Record) -> None:
     if isinstance(record, Check):
-        state.checked = record.setup
-        told = {shot.id for shot in record.shots} | {shot.id for shot in record.left_out}
-        group = state.book.running(record.gun)
-        if group is not None and {shot.id for shot in group.shots} <= told:
-            state.book.said(group, closed=is_conclusive(record) and not group.by_controller)
-        state.book.forget(told)
+        _check_was_given(state, record)
     if isinstance(record, Check | Balance):
         setup = state.plan.setup(record.setup)
         if setup is not None and state.results.all_passed(setup):
             state.asking.passed_all(record.setup, epoch_s(record.at))
+
+
+def _check_was_given(state: CellState, check: Check) -> None:
+    state.checked = check.setup
+    told = _shots_of(check)
+    group = state.book.running(check.gun)
+    if group is not None and {shot.id for shot in group.shots} <= told:
+        over = group.asked_more or (is_conclusive(check) and not group.by_controller)
+        state.book.said(group, closed=over)
+    state.book.forget(told)
+    state.asking.checked(check.gun, epoch_s(check.at))
+    setup = state.plan.setup(check.setup)
+    if setup is not None and not is_result(check):
+        state.asking.watch.no_result(check.gun, check.reason, epoch_s(check.at), is_complete(check, setup))

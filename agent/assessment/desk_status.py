@@ -71,5 +71,5 @@ def _gun_status(state: CellState, memory: GunMemory, setup: str | None) -> GunSt
         setting=memory.setting(),
         parts_since=None if parts_s is None else rfc3339(parts_s),
         asked=state.asking.requests.open(gun) is not None,
-        running=state.book.running(gun) is not None,
+        running=state.book.in_check(gun),
     )

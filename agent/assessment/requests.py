@@ -103,9 +103,14 @@ class RequestBook:
         """The gun's open request, or None."""
         return self._open.get(gun)
 
-    def asked(self, request: Request, key: str, *, restored: bool = False, begun: bool = False) -> None:
-        """A request was sent, now or before a restart."""
-        self._open[request.gun] = OpenRequest(request, key, begun=begun, restored=restored)
+    def asked(self, request: Request, key: str) -> None:
+        """A request was sent."""
+        self._open[request.gun] = OpenRequest(request, key)
+
+    def restored(self) -> None:
+        """What is open comes from before a restart."""
+        for one in self._open.values():
+            one.restored = True
 
     def reply(self, reply: Reply) -> Ended | OpenRequest | None:
         """The controller's answer: an ended request where it refused, the open one where it accepted.

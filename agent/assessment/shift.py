@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -71,6 +71,18 @@ class ShiftWatch:
         self._cell, self._zone = cell, zone
         ZoneInfo(zone)  # raises here, not in the middle of the night
         self._courses: OrderedDict[str, Course] = OrderedDict()
+        self._since_s: float | None = None
+        """Since when the cell is watched: what began before is nobody's omission."""
+
+    def watching(self, now_s: float) -> None:
+        """The cell is watched, at least since this time."""
+        if self._since_s is None and is_plausible(now_s):
+            self._since_s = now_s
+
+    def clock_set(self, by_s: float) -> None:
+        """The clock was set by so much."""
+        if self._since_s is not None:
+            self._since_s += by_s
 
     def due(self, now_s: float, done: DoneSince, busy: Busy) -> list[Due]:
         """The checks to ask for at `now_s`, one per free scale; each is counted as asked."""
@@ -97,14 +109,15 @@ class ShiftWatch:
     def overdue(self, now_s: float, done: DoneSince, silent: Iterable[str]) -> str | None:
         """What the alarm `check-overdue` says at `now_s`, after `look`; None where it is not to be raised.
 
-        `silent` are the scales that say nothing: the likeliest cause.
+        `silent` are the scales that say nothing: the likeliest cause. A shift that started before the cell
+        was watched is not overdue: its check may have been made with nobody listening.
         """
         running = self._running(now_s)
         latest_s = max((one.starts_s for one in running), default=None)
         told = []
         for occurrence in running:
             course = self._course(occurrence)
-            if course.met or occurrence.starts_s != latest_s:
+            if course.met or occurrence.starts_s != latest_s or not self._watched(occurrence):
                 course.overdue = None
                 continue
             missing = self._missing(course, done)
@@ -172,22 +185,17 @@ class ShiftWatch:
         begun = [one for one in self._around(now_s) if one.starts_s <= now_s]
         return list(dict.fromkeys([*open_now, *[one.shift.setup for one in reversed(begun)]]))
 
-    def restore(self, requests: Sequence[Request]) -> None:
-        """Count the requests that the journal tells of, so that none is made twice."""
-        for request in requests:
-            asked_s = epoch_s(request.at)
-            for occurrence in self._around(asked_s):
-                attempt = self._attempt_of(request, occurrence)
-                if attempt is not None:
-                    gun = self._course(occurrence).gun(request.gun)
-                    gun.attempts = max(gun.attempts, attempt)
-                    gun.late += asked_s >= occurrence.starts_s
-                    gun.note = NOTES["silent"]
+    def retold(self, request: Request) -> str | None:
+        """Count a request that the journal tells of, so that none is made twice.
 
-    def key_of(self, request: Request) -> str | None:
-        """The occurrence a request was made for; None where it was made for none."""
-        for occurrence in self._around(epoch_s(request.at)):
-            if self._attempt_of(request, occurrence) is not None:
+        Gives the key of the occurrence that it was made for; None where it was made for none.
+        """
+        asked_s = epoch_s(request.at)
+        for occurrence in self._around(asked_s):
+            attempt = self._attempt_of(request, occurrence)
+            if attempt is not None:
+                one = self._course(occurrence).gun(request.gun)
+                one.asked(max(one.attempts, attempt), late=asked_s >= occurrence.starts_s)
                 return occurrence.key
         return None
 
@@ -203,7 +211,7 @@ class ShiftWatch:
         if occurrence.opens_s <= now_s:
             missing = self._missing(self._course(occurrence), done)
             running = any(asked(gun.name) for gun in self._cell.guns)
-            late = occurrence.starts_s <= now_s
+            late = occurrence.starts_s <= now_s and self._watched(occurrence)
             state = "overdue" if late else "asked" if running else "due"
             if not missing or (course is not None and course.passed):
                 state = "done"
@@ -214,6 +222,9 @@ class ShiftWatch:
             rfc3339(occurrence.opens_s),
             state,
         )
+
+    def _watched(self, occurrence: Occurrence) -> bool:
+        return self._since_s is None or occurrence.starts_s >= self._since_s
 
     def _around(self, now_s: float) -> tuple[Occurrence, ...]:
         return around(self._cell.shifts, self._zone, now_s) if is_plausible(now_s) else ()
@@ -242,12 +253,7 @@ class ShiftWatch:
 
     def _ask(self, course: Course, gun: str, now_s: float) -> Due:
         one = course.gun(gun)
-        one.attempts += 1
-        one.late += now_s >= course.occurrence.starts_s
-        one.again = False
-        one.refused = None
-        one.next_s = math.inf
-        one.note = "the controller did not answer yet"
+        one.asked(one.attempts + 1, late=now_s >= course.occurrence.starts_s)
         return Due(course.occurrence, gun, one.attempts, self._id(course.occurrence, gun, one.attempts))
 
     def _id(self, occurrence: Occurrence, gun: str, attempt: int) -> str:

@@ -28,6 +28,15 @@ class GunCourse:
     """Something happened that makes asking sensible even after the start."""
     note: str = "it was not asked for"
 
+    def asked(self, attempt: int, *, late: bool) -> None:
+        """The controller was asked for the check, for the so-manieth time."""
+        self.attempts = attempt
+        self.late += late
+        self.again = False
+        self.refused = None
+        self.next_s = math.inf
+        self.note = "the controller did not answer yet"
+
 
 @dataclass(slots=True)
 class Course:

@@ -127,12 +127,14 @@ class CellLine:
         return Said(tuple(self.desk.conditions(Conditions(at_s=now_s, faults=(fault,)))))
 
     def restore(
-        self, records: Iterable[Record], events: Iterable[ControllerEvent], kept: Mapping[str, Any]
+        self, records: Iterable[Record], events: Iterable[ControllerEvent | Reply], kept: Mapping[str, Any]
     ) -> None:
         """Take up where the journal left off."""
         events = list(events)
         self.desk.restore(records, events)
         for event in events:
+            if not isinstance(event, ControllerEvent):
+                continue
             if event.event == "needle_set" and event.gun and event.setting is not None:
                 self._settings[event.gun] = event.setting
         self._learned.restore(kept.get("learned", {}))

@@ -127,14 +127,15 @@ class Pipeline:
     def restore(
         self,
         records: Iterable[Record],
-        events: Iterable[ControllerEvent],
+        events: Iterable[ControllerEvent | Reply],
         kept: Mapping[str, Mapping[str, Any]],
     ) -> None:
         """Take up where the journal left off."""
         records, events = list(records), list(events)
         self._own_alarms.restore([r for r in records if isinstance(r, Alert) and r.cell == OWN])
         for event in events:
-            self._seen.first_time(event.cell, event.event_id)
+            if isinstance(event, ControllerEvent):
+                self._seen.first_time(event.cell, event.event_id)
         for name, line in self.lines.items():
             line.restore(
                 [record for record in records if record.cell == name],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from agent.contract.inputs import ControllerEvent
+from agent.contract.inputs import ControllerEvent, Reply
 from agent.contract.records import Record
 from agent.journal.reading import JournalReader
 
@@ -25,8 +25,8 @@ LASTING_EVENTS = ("needle_set", "part_changed", "setup_loaded")
 LASTING = 2000
 
 
-def remembered(journal: JournalReader) -> tuple[list[Record], list[ControllerEvent]]:
-    """Records and events to restore, each oldest first."""
+def remembered(journal: JournalReader) -> tuple[list[Record], list[ControllerEvent | Reply]]:
+    """Records, and events with the controller's replies, to restore, each oldest first."""
     rows = [
         row
         for kind, limit in RECORDS_OF_KIND.items()
@@ -43,4 +43,4 @@ def remembered(journal: JournalReader) -> tuple[list[Record], list[ControllerEve
     for kind in LASTING_EVENTS:
         found |= {row.seq: row for row in journal.events(kind=kind, limit=LASTING, newest_first=True)}
     events = [found[seq].event() for seq in sorted(found)]
-    return records, [event for event in events if isinstance(event, ControllerEvent)]
+    return records, [event for event in events if isinstance(event, (ControllerEvent, Reply))]

@@ -55,6 +55,7 @@ class Floor:
         self.pressure_bar: float | None = 0.5
         self.said: list[Record] = []
         self.events: list[ControllerEvent] = []
+        self.replies: list[Reply] = []
         self.refuses: str | None = None
         self.answers = True
         self.runs = True
@@ -175,9 +176,14 @@ class Floor:
         if not self.answers:
             return
         refused = self.refuses is not None
-        self.hear(self.desk.reply(Reply(self.cell.name, self.now_s, request.id, not refused, self.refuses)))
+        self.reply(request, not refused, self.refuses)
         if not refused and self.runs:
             self.check(request.gun, request.shots, setup=request.setup)
+
+    def reply(self, request: Request, accepted: bool, reason: str | None = None) -> list[Record]:
+        """The controller's answer to a request."""
+        self.replies.append(Reply(self.cell.name, self.now_s, request.id, accepted, reason))
+        return self.hear(self.desk.reply(self.replies[-1]))
 
     def skip_to(self, when: str | float) -> None:
         """The agent does not run until then (and nobody asks it anything)."""
@@ -187,7 +193,7 @@ class Floor:
     def restart(self, keep: int | None = None) -> None:
         """A new desk from the journal."""
         self.desk = Desk(self.cell, self.plan)
-        self.desk.restore(self.said[-keep:] if keep else list(self.said), self.events)
+        self.desk.restore(self.said[-keep:] if keep else list(self.said), [*self.events, *self.replies])
 
 
 @pytest.fixture

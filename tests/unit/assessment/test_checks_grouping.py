@@ -192,6 +192,31 @@ def test_shots_that_go_on_disagreeing_are_inconclusive_and_say_why(asking):
     assert asking.alerts("check-inconclusive-upper") == ["UNACK", "RTNUN"]
 
 
+def test_a_whole_check_in_answer_to_a_request_for_more_shots_is_a_check_of_its_own(asking):
+    asking.check("upper", flows=[96.0, 96.1, 99.5])
+    (request,) = asking.of(Request)
+    asking.reply(request, True)
+    asking.check("upper", flows=[98.0, 98.1, 97.9])
+    asking.pass_time(900)
+    mended, own = asking.of(Check)
+    assert len(mended.shots) + len(mended.left_out) == 5
+    assert [shot.flow_g_per_min for shot in own.shots] == [98.0, 98.1, 97.9]
+    assert own.verdict == "pass"
+    assert asking.alerts("check-inconclusive-upper") in ([], ["UNACK", "RTNUN"])
+
+
+def test_a_second_check_that_was_not_asked_for_leaves_the_first_one_alone(asking):
+    """The other gun holds the scale, so the extra shots were not asked for yet when the next check begins."""
+    asking.event("check_started", gun="lower", setup="impeller-barrier")
+    asking.check("upper", flows=[96.0, 96.1, 99.5])
+    assert asking.of(Request) == []
+    asking.check("upper", flows=[96.2, 96.3, 96.1])
+    first, second = asking.of(Check)
+    assert (first.verdict, len(first.shots)) == ("inconclusive", 3)
+    assert [shot.flow_g_per_min for shot in second.shots] == [96.2, 96.3, 96.1]
+    assert second.verdict == "pass"
+
+
 def test_refused_more_shots_are_inconclusive_at_once(asking):
     asking.check("upper", flows=[96.0, 96.1, 99.5])
     (request,) = asking.of(Request)

@@ -44,6 +44,15 @@ def test_a_scale_silent_in_the_middle_of_a_check_is_one_alarm(floor):
     assert "check-overdue" not in calls(floor)
 
 
+def test_a_scale_silent_after_the_checks_cut_none(floor):
+    floor.run("2026-03-02T05:30:00Z")
+    while len(floor.of(Check)) < 2:
+        floor.run(floor.now_s + 30, step_s=1.0)
+    silence(floor, False)
+    alarm = floor.last(Alert)
+    assert (alarm.name, alarm.text) == ("scale-silent-floor", "scale floor sends no readings")
+
+
 def test_when_the_silence_lasts_the_shift_start_names_it(floor):
     silence(floor, False)
     floor.runs = False

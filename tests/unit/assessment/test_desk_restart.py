@@ -39,7 +39,7 @@ def play(floor, restart_at: frozenset[int]) -> None:
             floor.restart()
 
 
-def told(floor) -> list[str]:
+def ids(floor) -> list[str]:
     return [record.id for record in floor.said]
 
 
@@ -87,6 +87,91 @@ def test_shots_before_a_crash_count_in_the_check_after_it(floor_of, cell_of):
     assert (len(check.shots), check.verdict) == (3, "pass")
 
 
+@pytest.mark.parametrize("answer", [True, False, None])
+def test_a_request_for_more_shots_goes_on_after_a_restart(floor_of, cell_of, answer):
+    def play(restarts: bool):
+        floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+        told(floor, "check_started")
+        for flow in (96.0, 96.1, 99.5):
+            shot(floor, flow)
+        told(floor, "check_ended")
+        floor.pass_time(10)
+        (request,) = floor.of(Request)
+        if restarts:
+            floor.restart()
+        if answer is not None:
+            floor.reply(request, answer, "door open")
+        if restarts:
+            floor.restart()
+        if answer:
+            told(floor, "check_started")
+            shot(floor, 96.2)
+            if restarts:
+                floor.restart()
+            shot(floor, 95.9)
+            told(floor, "check_ended")
+        floor.pass_time(2400)
+        return floor
+
+    whole, broken = play(False), play(True)
+    assert [check.id for check in broken.of(Check)] == [check.id for check in whole.of(Check)]
+    assert [request.id for request in broken.of(Request)] == [request.id for request in whole.of(Request)]
+    assert len(whole.of(Check)) == 1
+    assert whole.last(Check).verdict == ("pass" if answer else "inconclusive")
+
+
+def told(floor, event: str) -> None:
+    floor.event(event, gun="upper", setup="impeller-barrier")
+
+
+def shot(floor, flow: float) -> None:
+    floor.pass_time(35)
+    started = [event.event_id for event in floor.events if event.event == "check_started"]
+    dispense = floor.make("upper", flow, check_id=started[-1])
+    floor.said.append(dispense)
+    floor.hear(floor.desk.dispense(dispense))
+
+
+def test_more_shots_that_waited_for_the_scale_are_asked_for_after_a_restart(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    told(floor, "check_started")
+    floor.event("check_started", gun="lower", setup="impeller-barrier")
+    for flow in (96.0, 96.1, 99.5):
+        shot_of_upper(floor, flow)
+    told(floor, "check_ended")
+    assert floor.of(Request) == []
+    floor.restart()
+    assert floor.desk.status().guns[0].running
+    floor.event("check_ended", gun="lower")
+    floor.pass_time(120)
+    (request,) = floor.of(Request)
+    assert (request.gun, request.shots) == ("upper", 2)
+
+
+def shot_of_upper(floor, flow: float) -> None:
+    first = next(event.event_id for event in floor.events if event.gun == "upper")
+    floor.pass_time(35)
+    dispense = floor.make("upper", flow, check_id=first)
+    floor.said.append(dispense)
+    floor.hear(floor.desk.dispense(dispense))
+
+
+def test_a_check_is_running_until_its_result_is_given(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    told(floor, "check_started")
+    shot(floor, 96.0)
+    assert floor.desk.status().guns[0].running
+    floor.restart()
+    assert floor.desk.status().guns[0].running
+    shot(floor, 96.1)
+    shot(floor, 96.2)
+    assert len(floor.of(Check)) == 1
+    assert not floor.desk.status().guns[0].running
+    told(floor, "check_ended")
+    floor.restart()
+    assert not floor.desk.status().guns[0].running
+
+
 def test_nothing_is_said_twice_when_every_dispense_is_in_the_journal(floor_of, cell_of):
     floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
     for gun in ("upper", "lower"):
@@ -94,10 +179,10 @@ def test_nothing_is_said_twice_when_every_dispense_is_in_the_journal(floor_of, c
             floor.pass_time(35)
             dispense = floor.make(gun)
             floor.said += [dispense, *floor.desk.dispense(dispense)]
-    before = told(floor)
+    before = ids(floor)
     floor.restart()
     floor.pass_time(7200)
-    assert told(floor) == before
+    assert ids(floor) == before
 
 
 def test_a_fresh_journal_is_no_fault(floor):

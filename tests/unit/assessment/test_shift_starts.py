@@ -185,7 +185,14 @@ def test_a_silent_controller_is_named_and_the_check_overdue(floor):
     assert floor.alerts("controller-silent") == ["UNACK", "RTNUN"]
 
 
+def watched_before(floor) -> None:
+    """The agent ran the evening before, and its journal tells so."""
+    floor.now_s = epoch_s("2026-03-01T20:00:00Z")
+    floor.event("cell_ready", ready=True)
+
+
 def test_missed_while_down_is_asked_at_once_in_the_first_hours(floor):
+    watched_before(floor)
     floor.skip_to("2026-03-02T08:00:00Z")
     floor.restart()
     floor.answers = False
@@ -200,6 +207,7 @@ def test_missed_while_down_is_asked_at_once_in_the_first_hours(floor):
 
 
 def test_missed_by_half_a_day_is_overdue_and_asked_no_more(floor):
+    watched_before(floor)
     floor.skip_to("2026-03-02T12:00:00Z")
     floor.restart()
     floor.run("2026-03-02T13:00:00Z")
@@ -207,6 +215,63 @@ def test_missed_by_half_a_day_is_overdue_and_asked_no_more(floor):
     assert floor.alerts("check-overdue") == ["UNACK"]
     floor.run("2026-03-02T18:30:00Z")
     assert floor.alerts("check-overdue") == ["UNACK", "RTNUN"]
+
+
+def test_an_agent_that_just_came_calls_nobody_for_a_start_it_did_not_see(floor):
+    floor.answers = False
+    floor.skip_to("2026-03-02T08:00:00Z")
+    floor.restart()
+    floor.event("setup_loaded", setup="impeller-barrier")
+    floor.run("2026-03-02T09:00:00Z")
+    assert floor.alerts("check-overdue") == []
+    assert {reason.code for reason in floor.last(Release).reasons} == {"check_missing"}
+    assert floor.desk.status().shift.state != "overdue"
+    floor.restart()
+    floor.run("2026-03-02T10:00:00Z")
+    assert floor.alerts("check-overdue") == []
+    floor.run("2026-03-03T06:10:00Z")
+    assert floor.alerts("check-overdue") == ["UNACK"]
+
+
+@pytest.mark.parametrize("restarts", [False, True])
+def test_a_refusal_for_good_stands_over_a_restart(floor, restarts):
+    floor.refuses = "unknown setup"
+    floor.run("2026-03-02T05:40:00Z")
+    for _ in range(20):
+        if restarts:
+            floor.restart()
+        floor.run(floor.now_s + 60)
+    assert Counter(request.gun for request in floor.of(Request)) == {"upper": 1, "lower": 1}
+    assert floor.alerts("request-refused")[:1] == ["UNACK"]
+    assert "RTNUN" not in floor.alerts("request-refused")
+
+
+def test_pauses_of_a_busy_controller_are_the_same_with_restarts(floor_of):
+    def times(restart_every_s: float | None) -> list[str]:
+        floor = floor_of(start="2026-03-02T05:25:00Z")
+        floor.refuses = "busy"
+        while floor.now_s < epoch_s("2026-03-02T06:30:00Z"):
+            floor.run(floor.now_s + 60, step_s=5.0)
+            if restart_every_s is not None:
+                floor.restart()
+        return [f"{request.gun} {request.at}" for request in floor.of(Request)]
+
+    whole = times(None)
+    assert len(whole) > 6
+    assert times(60.0) == whole
+
+
+def test_a_turn_that_was_followed_by_its_request_asks_no_second_time_after_a_restart(floor):
+    floor.flows["lower"] = 88.0
+    floor.run("2026-03-02T05:45:00Z")
+    floor.event("needle_set", gun="lower", setting=5.4)
+    floor.runs = False
+    floor.run("2026-03-02T05:48:00Z")
+    asked_before = len(floor.of(Request))
+    floor.restart()
+    floor.run("2026-03-02T05:50:00Z")
+    assert len(floor.of(Request)) == asked_before
+    assert floor.desk.status().guns[1].asked
 
 
 def test_power_cut_in_the_middle_of_the_run_goes_on_with_what_is_missing(floor):
