@@ -16,7 +16,7 @@ from agent.bridge.scale_line import ScaleLine
 from agent.broker.client import Address, Message
 from agent.contract.times import rfc3339
 from agent.contract.topics import Topics
-from agent.settings.secrets import located, read_secret
+from agent.settings.entrance import entrance, habits
 from agent.settings.serial_line import SerialScale
 from agent.settings.site import Site
 
@@ -92,21 +92,8 @@ class Bridge:
 def address_of(site: Site) -> Address:
     """Where the bridge connects and as whom. Raises SecretUnreadable where a secret cannot be read."""
     mqtt = site.bridge.beside(site.mqtt)
-    return Address(
-        host=mqtt.host,
-        port=mqtt.port,
-        client_id=site.bridge.client_id or f"{site.client_id}-bridge",
-        version=mqtt.version,
-        username=mqtt.username,
-        password=read_secret(mqtt.password_file) if mqtt.password_file else None,
-        tls=mqtt.uses_tls,
-        ca_file=located(mqtt.ca_file) if mqtt.ca_file else None,
-        cert_file=located(mqtt.cert_file) if mqtt.cert_file else None,
-        key_file=located(mqtt.key_file) if mqtt.key_file else None,
-        keepalive_s=mqtt.keepalive_s,
-        connect_timeout_s=mqtt.connect_timeout_s,
-        reconnect_max_s=mqtt.reconnect_max_s,
-    )
+    client_id = site.bridge.client_id or f"{site.client_id}-bridge"
+    return Address(**entrance(mqtt, mqtt.host), **habits(mqtt), client_id=client_id)
 
 
 def _state_of(line: ScaleLine) -> dict[str, Any]:

@@ -18,9 +18,10 @@ from agent.runtime.agent import RunningAgent
 from agent.runtime.clock import Clock, stamped_by
 from agent.runtime.keeping import Batch
 from agent.runtime.standby import own_name
+from agent.settings.entrance import entrance, habits
 from agent.settings.influx import Influx
 from agent.settings.notify import Notify
-from agent.settings.secrets import SecretUnreadable, located, read_secret
+from agent.settings.secrets import SecretUnreadable, read_secret
 from agent.settings.site import Site
 from agent.settings.sparkplug import Sparkplug
 
@@ -30,22 +31,7 @@ log = logging.getLogger(__name__)
 def broker_of(site: Site) -> Address:
     """The broker as configured. Raises SecretUnreadable where a password or key cannot be read."""
     mqtt = site.mqtt
-    return Address(
-        host=mqtt.host,
-        port=mqtt.port,
-        client_id=site.client_id,
-        version=mqtt.version,
-        username=mqtt.username,
-        password=read_secret(mqtt.password_file) if mqtt.password_file else None,
-        tls=mqtt.uses_tls,
-        ca_file=mqtt.ca_file,
-        cert_file=mqtt.cert_file,
-        key_file=located(mqtt.key_file) if mqtt.key_file else None,
-        keepalive_s=mqtt.keepalive_s,
-        connect_timeout_s=mqtt.connect_timeout_s,
-        reconnect_max_s=mqtt.reconnect_max_s,
-        keeps_session=True,
-    )
+    return Address(**entrance(mqtt, mqtt.host), **habits(mqtt), client_id=site.client_id, keeps_session=True)
 
 
 def journal_of(site: Site, clock: Clock | None = None) -> Journal:
@@ -157,18 +143,7 @@ def scada_broker_of(sparkplug: Sparkplug, site: Site) -> Address:
     if sparkplug.host is None:
         here = broker_of(site)
         return replace(here, client_id=client_id, version=sparkplug.mqtt_version, keeps_session=False)
-    return Address(
-        host=sparkplug.host,
-        port=sparkplug.port,
-        client_id=client_id,
-        version=sparkplug.mqtt_version,
-        username=sparkplug.username,
-        password=read_secret(sparkplug.password_file) if sparkplug.password_file else None,
-        tls=sparkplug.uses_tls,
-        ca_file=sparkplug.ca_file,
-        cert_file=sparkplug.cert_file,
-        key_file=located(sparkplug.key_file) if sparkplug.key_file else None,
-    )
+    return Address(**entrance(sparkplug, sparkplug.host), client_id=client_id, version=sparkplug.mqtt_version)
 
 
 def agent_of(
