@@ -73,7 +73,9 @@ def rank_causes(evidence: Evidence, rules: Sequence[Rule] | None = None) -> tupl
     ranked = sorted(zip(scored, odds, strict=True), key=lambda item: (-item[1], item[0][0].code))
     total = math.fsum(odds)
     told = [
-        RankedCause(code=rule.code, weight=odd / total, evidence=texts, look_at=_said(rule.look_at, gun))
+        RankedCause(
+            code=rule.code, weight=odd / total, evidence=texts, look_at=_said(rule.look_at, gun), gun=gun
+        )
         for (rule, _, texts, gun), odd in ranked
         if texts and odd / total >= TOLD
     ]

@@ -12,7 +12,7 @@ from agent.assessment.conformity import Conformity, judge
 from agent.assessment.intervals import Contribution, combined
 from agent.assessment.memory import GunMemory
 from agent.assessment.pressure import to_setpoint
-from agent.assessment.repeatability import ShotsJudged, judge_shots, shot_value
+from agent.assessment.repeatability import ShotsJudged, few_shots, judge_shots, shot_value
 from agent.contract.plan import Setup
 from agent.contract.records import Check, Dispense, ShotLeftOut, ShotUsed, Verdict, record_id
 from agent.contract.times import epoch_s, rfc3339
@@ -110,6 +110,7 @@ def check_record(cell: str, group: Group, judged: Judged, memory: GunMemory, at_
         fluid_c=mean_of(shot.fluid_c for shot in used),
         needle_setting=memory.setting(began_s),
         parts_since=None if parts_s is None else rfc3339(parts_s),
+        sprayed_g=memory.grams if parts_s == memory.parts_since() else None,
     )
 
 
@@ -171,7 +172,7 @@ def _verdict(
     shots: ShotsJudged, brought: _AtSetpoint, conformity: Conformity | None, setup: Setup, judged: Judged
 ) -> tuple[Verdict, str]:
     if len(shots.used) < setup.shots:
-        few = f"{len(shots.used)} of {setup.shots} shots are usable"
+        few = few_shots(len(shots.used), setup.shots)
         why = [why for _, why in judged.other] + [why for _, why in shots.left_out]
         return "inconclusive", few + (f" ({why[0]})" if why else "")
     if shots.too_wide:

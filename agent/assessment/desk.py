@@ -180,7 +180,8 @@ class Desk:
             judgement, self._expires_s = unknown_setup(name), None
         else:
             balance, holding = self._state.results.balances.get(name), self._state.panel.holding()
-            judgement = judge_release(setup, guns, balance, holding, at_s)
+            zone = self._state.plan.timezone
+            judgement = judge_release(setup, guns, balance, holding, at_s, zone=zone)
             self._expires_s = next_expiry_s(setup, guns, at_s)
         if judgement == self._state.release:
             return []

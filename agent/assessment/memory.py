@@ -42,7 +42,8 @@ class GunMemory:
     passed: dict[str, Check] = field(default_factory=dict)
     """The latest check of each setup that passed."""
     grams: float = 0.0
-    """Sprayed since the parts were changed, as far as it was seen."""
+    """Sprayed since the parts were changed, as far as it was seen. Every check carries it over a restart,
+    when not every dispense is told again."""
     repeatability: Repeatability = field(default_factory=lambda: Repeatability(0.005))
     wear_points: list[WearPoint] = field(default_factory=list)
     needle_points: deque[NeedlePoint] = field(default_factory=lambda: deque(maxlen=NEEDLE_POINTS))
@@ -89,6 +90,8 @@ class GunMemory:
             self.repeatability = learn(self.repeatability, _judged(check))
             self._remember_flow(check, setup)
             return
+        if check.sprayed_g is not None and self.parts_since(epoch_s(check.started_at)) == self.parts_since():
+            self.grams = max(self.grams, check.sprayed_g)
         if not is_complete(check, setup):
             return
         before = self.last.get(check.setup)
@@ -111,7 +114,7 @@ class GunMemory:
         parts = self.parts_since(at_s)
         pressure = setup.pot_pressure_bar
         if self.parts_since() == parts:
-            point = WearPoint(at_s, flow, u, check.needle_setting, pressure, fluid, self.grams)
+            point = WearPoint(at_s, flow, u, check.needle_setting, pressure, fluid, check.sprayed_g)
             self.wear_points.append(point)
             if len(self.wear_points) > WEAR_POINTS:
                 self.wear_points[:] = bounded(self.wear_points)[-WEAR_POINTS:]

@@ -13,6 +13,7 @@ from typing import Literal
 
 from agent.assessment.alarms_one import AlarmStanding
 from agent.assessment.memory import GunMemory
+from agent.assessment.wording import site_time
 from agent.contract.plan import Setup
 from agent.contract.records import Balance, Check, Reason, Release, record_id
 from agent.contract.times import epoch_s, rfc3339
@@ -38,16 +39,18 @@ def judge_release(
     balance: Balance | None,
     holding: Sequence[AlarmStanding],
     now_s: float,
+    *,
+    zone: str = "UTC",
 ) -> Judgement:
     """Judge a setup for all guns of its cell as things stand at `now_s`.
 
-    `holding` are the active alarms that hold a release on their own.
+    `holding` are the active alarms that hold a release on their own; `zone` is the site's, for the texts.
     """
     reasons: list[Reason] = []
     ends: list[float] = []
     for memory in guns:
         check = memory.last.get(setup.name)
-        found = gun_reasons(memory, setup, check, now_s)
+        found = gun_reasons(memory, setup, check, now_s, zone=zone)
         reasons += found
         if check is not None:
             ends.append(valid_until_s(check, setup))
@@ -76,11 +79,17 @@ def unknown_setup(name: str) -> Judgement:
 
 
 def gun_reasons(
-    memory: GunMemory, setup: Setup, check: Check | None, now_s: float, by_s: float = math.inf
+    memory: GunMemory,
+    setup: Setup,
+    check: Check | None,
+    now_s: float,
+    by_s: float = math.inf,
+    *,
+    zone: str = "UTC",
 ) -> list[Reason]:
     """Every reason why a gun's latest check of a setup does not let it run.
 
-    Turns and changed parts from `by_s` on are left out of account.
+    Turns and changed parts from `by_s` on are left out of account. Times in the texts are those of `zone`.
     """
     gun = memory.gun.name
     if check is None:
@@ -92,13 +101,13 @@ def gun_reasons(
         reasons.append(Reason(code="fluid_changed", text=text, remedy=_check_with(gun, setup)))
     if (turn := memory.turned_since(check, by_s)) is not None:
         to = "" if turn.setting is None else f" to {turn.setting:g}"
-        text = f"the needle of gun {gun} was set{to} at {rfc3339(turn.at_s)}, after its check"
+        text = f"the needle of gun {gun} was set{to} at {site_time(turn.at_s, zone)}, after its check"
         reasons.append(Reason(code="needle_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
     if (change := memory.part_changed_since(check, by_s)) is not None:
-        text = f"the {change[1]} of gun {gun} was changed at {rfc3339(change[0])}, after its check"
+        text = f"the {change[1]} of gun {gun} was changed at {site_time(change[0], zone)}, after its check"
         reasons.append(Reason(code="part_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
     if now_s >= valid_until_s(check, setup):
-        text = f"the check of gun {gun} ran out at {rfc3339(valid_until_s(check, setup))}"
+        text = f"the check of gun {gun} ran out at {site_time(valid_until_s(check, setup), zone)}"
         reasons.append(Reason(code="check_expired", text=text, remedy=f"Run the flow check of gun {gun}."))
     if _other_target(check, setup):
         text = f"{setup.name} has another target or tolerance than gun {gun} was checked for"

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from agent.assessment.intervals import Contribution, combined, coverage_factor, t_quantile
+from agent.assessment.wording import counted
 from agent.contract.records import Dispense
 
 PRIOR_DOF = 4.0
@@ -269,12 +270,17 @@ def _mean(
     return mean, sd, u, dof
 
 
+def few_shots(usable: int, asked: int) -> str:
+    """That a check has too few shots, in words."""
+    return f"{usable} of {counted(asked, 'shot')} {'is' if usable == 1 else 'are'} usable"
+
+
 def _reason(used: Sequence[ShotValue], asked: int, *, too_wide: bool, width: str) -> str:
     if too_wide:
         return f"the shots disagree: {width}"
     if len(used) < asked:
-        return f"{len(used)} of {asked} shots are usable"
-    return width or f"{len(used)} shots"
+        return few_shots(len(used), asked)
+    return width or counted(len(used), "shot")
 
 
 def _sd(values: Sequence[float], mean: float) -> float:

@@ -147,18 +147,20 @@ def _forecast(
     points: Sequence[WearPoint], changes: Changes, found: Found, limit_pct: float
 ) -> tuple[Due | None, Crossing | None]:
     """When, and after how many more grams, the limit is met."""
-    limit = limit_pct / 100
     now, sprayed = float(changes.days[-1]), float(changes.grams[-1])
-    by_day, by_gram = _line(changes, found, changes.days), _line(changes, found, changes.grams)
-    begins = max(0, found.shape.begins - 1) if found.shape else 0
-    meets = meets_g = None
-    if by_day is not None:
-        start, furthest = float(changes.days[begins]), now + FURTHEST_DAYS
-        meets = crossing(by_day, limit, start=start, now=now, furthest=furthest)
-    if by_gram is not None:
-        start, furthest = float(changes.grams[begins]), MOST_TIMES * sprayed
-        meets_g = crossing(by_gram, limit, start=start, now=sprayed, furthest=furthest)
-    return _date(points[0].at_s, meets), _from_now(sprayed, meets_g)
+    by_day = _meets(changes, found, changes.days, limit_pct, now + FURTHEST_DAYS)
+    by_gram = _meets(changes, found, changes.grams, limit_pct, MOST_TIMES * sprayed)
+    return _date(points[0].at_s, by_day), _from_now(sprayed, by_gram)
+
+
+def _meets(changes: Changes, found: Found, x: Floats, limit_pct: float, furthest: float) -> Crossing | None:
+    """Where the drift meets the limit on the axis `x`, days or grams; None where the latest is not known."""
+    line = _line(changes, found, x) if math.isfinite(x[-1]) else None
+    if line is None or found.shape is None:
+        return None
+    begins = max(0, found.shape.begins - 1)
+    start = float(x[begins:][np.isfinite(x[begins:])][0])
+    return crossing(line, limit_pct / 100, start=start, now=float(x[-1]), furthest=furthest)
 
 
 def _date(first_s: float, meets: Crossing | None) -> Due | None:

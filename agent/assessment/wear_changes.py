@@ -47,8 +47,8 @@ class WearPoint:
     pressure_bar: float | None = None
     """The setup's pot pressure."""
     fluid: str | None = None
-    grams: float = 0.0
-    """Grams this gun sprayed since its parts were changed."""
+    grams: float | None = 0.0
+    """Grams this gun sprayed since its parts were changed; None where nobody counted them."""
 
     @property
     def like(self) -> Hashable:
@@ -65,6 +65,7 @@ class Changes:
     days: Floats
     """Days since the first check, shape (n,)."""
     grams: Floats
+    """Sprayed until each check, shape (n,); NaN where that is not known."""
     change: Floats
     group: NDArray[np.int64]
     """Which of the sets of like conditions each check belongs to, shape (n,)."""
@@ -97,7 +98,7 @@ def changes_of(points: Sequence[WearPoint], baseline: int | None = None) -> Chan
     wanted = baseline or int(np.clip(math.ceil((sigma / 0.0015) ** 2), 5, 20))
     slope = _common_slope(log_flow, keys, days)
     change = _chain(log_flow, keys, slope * days, wanted, sigma)
-    grams = np.array([point.grams for point in points])
+    grams = np.array([math.nan if point.grams is None else point.grams for point in points])
     first = min(wanted, keys.count(keys[0]))
     order = {key: number for number, key in enumerate(dict.fromkeys(keys))}
     group = np.array([order[key] for key in keys])

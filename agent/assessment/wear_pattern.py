@@ -121,12 +121,18 @@ def _begin(group: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def drift_line(changes: Changes, x: Floats, found: Found) -> Line | None:
-    """The robust line of a drift over `x` (days or grams), from where it begins; None where it has none."""
+    """The robust line of a drift over `x` (days or grams), from where it begins; None where it has none.
+
+    Checks whose `x` is NaN are left out.
+    """
     if found.shape is None:
         return None
-    part = found.kept[found.kept >= found.shape.begins]
+    known = found.kept[np.isfinite(x[found.kept])]
+    part = known[known >= found.shape.begins]
     if len(part) < FEWEST_FOR_LINE:
-        part = found.kept[-FEWEST_FOR_LINE:]
+        part = known[-FEWEST_FOR_LINE:]
+    if not len(part):
+        return None
     return fit_line(x[part], changes.change[part], changes.group[part], u_anchor=changes.u_level)
 
 

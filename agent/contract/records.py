@@ -157,6 +157,8 @@ class Check(Record):
     """The setting when the shots were taken, None where the agent was never told."""
     parts_since: str | None = None
     """When the gun's wearing parts were last changed."""
+    sprayed_g: float | None = None
+    """Grams the gun sprayed since then, as far as the agent saw it."""
     source: Literal["measured", "imported"] = "measured"
     """`imported`: from a paper history. It teaches wear and needle, and stands for no check of today."""
 
@@ -247,6 +249,8 @@ class RankedCause:
     weight: float
     evidence: tuple[str, ...]
     look_at: str
+    gun: str | None = None
+    """The gun it is about; None where it is about the whole cell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -116,6 +116,7 @@ SERIES: dict[str, Series] = {
             "flow_ml_per_min",
             "fluid_c",
             "needle_setting",
+            "sprayed_g",
         ),
         texts=("fluid", "started_at", "ended_at", "verdict", "reason", "parts_since"),
         made={"passed": _passed, "shots": _how_many("shots"), "left_out": _how_many("left_out")},

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
 
 from agent.assessment.desk import Conditions
-from agent.contract.records import Balance, Check, Release
+from agent.contract.records import Alert, Balance, Check, Release
 from agent.contract.times import epoch_s, rfc3339
 
 
@@ -67,6 +68,21 @@ def test_a_setup_nobody_configured_is_held(checked):
     checked.event("setup_loaded", setup="typo")
     release = checked.last(Release)
     assert (release.setup, release.state, codes(release)) == ("typo", "held", ["setup_unknown"])
+
+
+def test_times_in_texts_are_those_of_the_site(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-07-01T12:00:00Z")
+    floor.check("upper")
+    floor.check("lower")
+    floor.skip_to("2026-07-01T13:30:00Z")
+    floor.event("needle_set", gun="upper", setting=4.5)
+    (reason,) = floor.last(Release).reasons
+    assert reason.text == "the needle of gun upper was set to 4.5 at 2026-07-01 14:30 WEST, after its check"
+    floor.run("2026-07-02T12:00:00Z", step_s=300.0)
+    texts = [reason.text for release in floor.of(Release) for reason in release.reasons]
+    texts += [alert.text for alert in floor.of(Alert)]
+    assert any("ran out at 2026-07-02 01:0" in text for text in texts)
+    assert not [text for text in texts if re.search(r"\d\d:\d\d(:\d\d)?(\.\d+)?Z", text)]
 
 
 def test_a_turned_needle_and_a_changed_part_are_both_named(checked):

@@ -310,3 +310,11 @@ def test_an_open_end_is_told_as_such() -> None:
 def test_the_same_points_say_the_same_words() -> None:
     first: WearJudged = judge_wear(checks(lambda i: 0.0004 * i, 70))
     assert first == judge_wear(checks(lambda i: 0.0004 * i, 70))
+
+
+def test_grams_that_nobody_counted_leave_the_date_and_no_grams() -> None:
+    points = checks(lambda i: 0.0005 * i, 100)
+    whole, none = judge_wear(points), judge_wear([replace(point, grams=None) for point in points])
+    assert (none.due, none.due_g) == (whole.due, None)
+    late = [replace(point, grams=None) if i < 40 else point for i, point in enumerate(points)]
+    assert judge_wear(late).due_g == pytest.approx(whole.due_g, rel=0.2)
