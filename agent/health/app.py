@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterable
 from typing import Any
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.exposition import choose_encoder
 from starlette.applications import Starlette
+from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
@@ -17,10 +19,14 @@ from agent.health.gathering import Gatherer
 from agent.health.metrics import AgentCollector, Facts
 from agent.health.vitals import reasons
 from agent.web.board import Board
+from agent.web.hosts import OwnNames
 
 
-def health_app(gatherer: Gatherer, board: Board) -> Starlette:
-    """The application. Its handlers run in threads of the server, never in the worker."""
+def health_app(gatherer: Gatherer, board: Board, names: Iterable[str] = ()) -> Starlette:
+    """The application. Its handlers run in threads of the server, never in the worker.
+
+    `names` are those it answers to, beside loopback's and this machine's own.
+    """
     one_at_a_time = threading.Lock()
 
     def facts() -> Facts:
@@ -43,7 +49,10 @@ def health_app(gatherer: Gatherer, board: Board) -> Starlette:
             text = encoder(registry)
         return Response(text, headers={"content-type": kind} | NEVER_KEPT)
 
-    return Starlette(routes=[Route("/health", health), Route("/metrics", metrics)])
+    return Starlette(
+        routes=[Route("/health", health), Route("/metrics", metrics)],
+        middleware=[Middleware(OwnNames, names=names)],
+    )
 
 
 NEVER_KEPT = {"cache-control": "no-store"}

@@ -16,6 +16,7 @@ from agent.page.screen import Screen, asset
 from agent.report.page import chart_style
 from agent.settings.site import Site
 from agent.web.board import Board
+from agent.web.hosts import OwnNames
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -65,7 +66,7 @@ def page_app(site: Site, board: Board, stop: threading.Event) -> Starlette:
             Route("/page.js", javascript),
             Route("/mark.svg", icon),
         ],
-        middleware=[Middleware(Strict)],
+        middleware=[Middleware(Strict), Middleware(OwnNames, names=(site.page.host, *site.page.names))],
     )
 
 

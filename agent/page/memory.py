@@ -14,11 +14,13 @@ from agent.journal.errors import JournalError
 from agent.journal.reading import JournalReader
 from agent.report.contents import newest
 from agent.report.figures import checks_figure
-from agent.report.words import day
+from agent.report.words import day, signed
 
 log = logging.getLogger(__name__)
 
 CHECKS_SHOWN = 20
+DRAWN_HIGH = 150.0
+"""Height of the small picture: alarms and reasons below it stay in sight on a screen of 1080 lines."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +38,11 @@ class GunMemory:
         if wear is None or wear.change_pct is None:
             return ""
         due = f", due {day(wear.due.date)}" if wear.due else ""
-        return f"{wear.change_pct:+.1f} % of {wear.limit_pct:g} %{due}"
+        return f"{signed(wear.change_pct)} % of {wear.limit_pct:g} %{due}"
 
     def drawing(self, gun: str, zone: tzinfo) -> str:
         """The last checks as SVG."""
-        return (checks_figure(self.checks, gun, zone) or "") if len(self.checks) > 1 else ""
+        return (checks_figure(self.checks, gun, zone, DRAWN_HIGH) or "") if self.checks else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from agent.assessment.desk_status import GunStatus
-from agent.contract.records import Advice, Cause
+from agent.contract.records import Advice, Cause, Check
+from agent.report.words import amount, counted, sentence, turn_told, way
 
 Tone = Literal["good", "bad", "wait"]
 
@@ -40,9 +41,9 @@ def next_step(
     if check is None:
         return NextStep("Run a flow check", "No check of this setup is known.")
     if check.verdict == "pass":
-        return NextStep("Ready", check.reason)
+        return NextStep("Ready", _tolerance(check))
     if check.verdict == "inconclusive":
-        return NextStep("Check again", check.reason)
+        return NextStep("Check again", sentence(check.reason))
     return _after_failure(gun, advice, cause, check.reason)
 
 
@@ -51,12 +52,20 @@ def _after_failure(gun: GunStatus, advice: Advice | None, cause: Cause | None, w
     fits = advice is not None and check is not None and advice.setup == check.setup
     if advice is not None and fits:
         if None not in (gun.setting, advice.setting) and gun.setting != advice.setting:
-            return NextStep("Check again", f"The needle was set to {gun.setting:g} since the last check.")
-        if advice.advised is not None and advice.advised != advice.setting:
-            was = f", now {advice.setting:g}" if advice.setting is not None else ""
-            return NextStep(f"Set needle to {advice.advised:g}", f"{advice.unit}{was}. {advice.reason}")
+            return NextStep("Check again", f"The needle was set to {gun.setting:.6g} since the last check.")
         if advice.change:
-            return NextStep(f"Turn needle {advice.change:+g}", f"{advice.unit}. {advice.reason}")
+            return _turn(advice, advice.change)
     if cause is not None and cause.ranked:
-        return NextStep("Find the cause", cause.ranked[0].look_at)
-    return NextStep("Find the cause", why)
+        return NextStep("Find the cause", sentence(cause.ranked[0].look_at))
+    return NextStep("Find the cause", sentence(why))
+
+
+def _turn(advice: Advice, change: float) -> NextStep:
+    if advice.advised is None:
+        return NextStep(f"{way(change)} by {amount(change, advice.unit)}", turn_told(advice))
+    return NextStep(f"Set needle to {advice.advised:.6g}", turn_told(advice))
+
+
+def _tolerance(check: Check) -> str:
+    shots = counted(len(check.shots), "shot")
+    return f"Mean of {shots}. Target {check.target_g_per_min:g} g/min ± {check.tolerance_pct:g}\u00a0%."

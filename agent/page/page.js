@@ -40,15 +40,19 @@ function draw(figure, curve, open) {
   const reading = figure.querySelector(".reading");
   const line = figure.querySelector("polyline");
   if (!curve || !curve.t.length) return;
-  const low = Math.min(...curve.g);
-  const high = Math.max(...curve.g, low + 5);
+  const least = Math.min(...curve.g);
+  const most = Math.max(...curve.g);
+  // Noise alone must not look like a shot: at least 5 g are in sight.
+  const more = Math.max(0, 5 - (most - least)) / 2;
+  const low = least - more;
+  const high = most + more;
   const room = (high - low) * 0.08;
   const across = (t) => (600 * (t + 60)) / 60;
   const down = (g) => 200 - (200 * (g - low + room)) / (high - low + 2 * room);
   line.setAttribute("points", curve.t.map((t, i) => `${across(t).toFixed(1)},${down(curve.g[i]).toFixed(1)}`).join(" "));
   reading.textContent = `${curve.g[curve.g.length - 1].toFixed(1)} g${open.length ? `, ${open.join(" and ")} spraying` : ""}`;
   figure.classList.toggle("spraying", open.length > 0);
-  figure.querySelector(".range").textContent = `${low.toFixed(1)} to ${high.toFixed(1)} g`;
+  figure.querySelector(".range").textContent = `${least.toFixed(1)} to ${most.toFixed(1)} g`;
 }
 
 function listen() {
@@ -67,6 +71,8 @@ function listen() {
       const cell = cells[figure.dataset.cell];
       if (cell) draw(figure, cell.scales[figure.dataset.scale], cell.open);
     }
+    const spraying = document.querySelector("figure.spraying") !== null;
+    document.querySelector(".live").classList.toggle("spraying", spraying);
   });
   events.addEventListener("error", () => {
     // A refusal ends an EventSource for good; a lost line does not.

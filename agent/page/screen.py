@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from agent.page.memory import Memory
-from agent.page.view import OLD_S, cells_of
+from agent.page.view import OLD_S, cells_of, shown_alarms
 from agent.settings.site import Site
 from agent.web.board import Board, Pinned
 
@@ -95,6 +95,7 @@ class Screen:
             .render(
                 cells=cells_of(pinned.snapshot, self._memory.cells(), self._zone) if pinned else (),
                 snapshot=pinned.snapshot if pinned else None,
+                own_alarms=shown_alarms(pinned.snapshot.own_alarms, self._zone) if pinned else (),
                 old=age_s is None or age_s > OLD_S,
                 at=at if age_s is None or age_s > OLD_S else "",
             )

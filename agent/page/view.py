@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 
@@ -10,11 +11,12 @@ from agent.assessment.desk_status import DeskStatus, GunStatus
 from agent.contract.records import Cause, Reason
 from agent.page.memory import CellMemory, GunMemory
 from agent.page.next_step import NextStep, Tone, next_step
-from agent.report.words import readable, told
+from agent.report.words import off_target, readable, sentence, spaced, told
 from agent.web.snapshot import CellSnapshot, Snapshot
 
 OLD_S = 10.0
 """A snapshot older than this is no longer the state: the page says so over everything else."""
+URGENCY = ("high", "medium", "low")
 TONES: dict[str | None, Tone] = {"released": "good", "held": "bad", "pass": "good", "fail": "bad"}
 
 
@@ -57,16 +59,25 @@ def cells_of(snapshot: Snapshot, memory: dict[str, CellMemory], zone: tzinfo) ->
     return tuple(_cell(cell, memory.get(cell.name, CellMemory()), zone) for cell in snapshot.cells)
 
 
+def shown_alarms(alarms: Iterable[AlarmStanding], zone: tzinfo) -> tuple[AlarmStanding, ...]:
+    """Those that people have to do with, the urgent ones first."""
+    found = [alarm for alarm in alarms if alarm.active or alarm.state in {"UNACK", "RTNUN"}]
+    found.sort(key=lambda alarm: (not alarm.active, URGENCY.index(alarm.priority), alarm.name))
+    return tuple(
+        replace(alarm, text=sentence(readable(alarm.text or spaced(alarm.name), zone))) for alarm in found
+    )
+
+
 def _cell(cell: CellSnapshot, memory: CellMemory, zone: tzinfo) -> CellView:
     desk = cell.desk
     return CellView(
         name=cell.name,
         tone=TONES.get(desk.state, "wait"),
-        word={"released": "Released", "held": "Held"}.get(desk.state or "", "No setup yet"),
+        word={"released": "Released", "held": "Held"}.get(desk.state or "", "No setup"),
         setup=desk.setup or "",
         until=_when(desk.valid_until, zone),
         reasons=tuple(
-            replace(reason, text=readable(reason.text, zone), remedy=readable(reason.remedy, zone))
+            replace(reason, text=sentence(readable(reason.text, zone)), remedy=readable(reason.remedy, zone))
             for reason in desk.reasons
         ),
         guns=tuple(
@@ -74,7 +85,7 @@ def _cell(cell: CellSnapshot, memory: CellMemory, zone: tzinfo) -> CellView:
             for gun in desk.guns
         ),
         shift=_shift(desk, zone),
-        alarms=tuple(alarm for alarm in desk.alarms if alarm.active or alarm.state in {"UNACK", "RTNUN"}),
+        alarms=shown_alarms(desk.alarms, zone),
         silent=tuple(sorted(scale for scale, speaks in cell.speaking.items() if not speaks)),
     )
 
@@ -98,7 +109,7 @@ def _gun(
         tone=TONES.get(check.verdict if check else None, "wait"),
         word=check.verdict if check else "no check",
         flow="" if mean is None else f"{mean:.1f}",
-        deviation="" if deviation is None else f"{deviation:+.1f} %".replace("-", "−"),
+        deviation="" if deviation is None else off_target(deviation),
         checked=_when(check.at, zone) if check else "",
         step=step,
         wear=memory.wear_text(),

@@ -11,10 +11,13 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
 from html import escape
 
+from agent.report.words import printed
+
 Numbers = Sequence[float]
 
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 12.0, 12.0, 42.0
 DAY_S = 86_400.0
+WORD_HIGH = 14.0
 
 
 def nice_ticks(low: float, high: float, about: int = 5) -> list[float]:
@@ -126,7 +129,9 @@ class Chart:
         y = self.y(value)
         self._marks.append(f'<path class="{style}" d="M{LEFT} {y:.1f}H{self.width - RIGHT}"/>')
         if label:
-            at = f'x="{self.width - RIGHT - 4}" y="{y - 4:.1f}" text-anchor="end"'
+            # At the top edge the word stands below its line.
+            beside = -4.0 if y - TOP > WORD_HIGH else WORD_HIGH
+            at = f'x="{self.width - RIGHT - 4}" y="{y + beside:.1f}" text-anchor="end"'
             self._over.append(f'<text class="note" {at}>{escape(label)}</text>')
 
     def mark(self, at: float, style: str, label: str) -> None:
@@ -159,12 +164,12 @@ class Chart:
             y = self.y(value)
             lines.append(f'<path class="grid" d="M{LEFT} {y:.1f}H{self.width - RIGHT}"/>')
             lines.append(
-                f'<text class="tick" x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{value:.6g}</text>'
+                f'<text class="tick" x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{_tick(value)}</text>'
             )
         marks = (
             day_ticks(self.x_low, self.x_high, self.time_zone)
             if self.time_zone is not None
-            else [(value, f"{value:.6g}") for value in nice_ticks(self.x_low, self.x_high, 6)]
+            else [(value, _tick(value)) for value in nice_ticks(self.x_low, self.x_high, 6)]
         )
         bottom = self.height - BOTTOM
         for value, text in marks:
@@ -184,6 +189,11 @@ class Chart:
             f'<text class="tick" transform="translate(14 {middle:.1f}) rotate(-90)" text-anchor="middle">'
             f"{escape(self.y_label)}</text>"
         )
+
+
+def _tick(value: float) -> str:
+    # Steps add up to something like 1e-17 instead of nothing.
+    return printed(f"{0.0 if abs(value) < 1e-9 else value:.6g}")
 
 
 def around(values: Numbers, least: float, margin: float = 0.08) -> tuple[float, float]:

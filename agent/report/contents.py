@@ -90,7 +90,8 @@ def contents_of(journal: JournalReader, plan: Plan) -> Contents:
     """Read everything the page shows. Raises JournalError where the journal cannot be read."""
     cells = tuple(_cell(journal, cell) for cell in plan.cells)
     records, newest_hash = journal.head()
-    last = journal.records(limit=1, newest_first=True)
+    # What was brought in from paper is written last and is not the newest.
+    last = journal.records(limit=1, newest_first=True, by_time=True)
     return Contents(
         agent=plan.agent,
         timezone=plan.timezone,
@@ -121,7 +122,8 @@ def _cell(journal: JournalReader, cell: Cell) -> CellShown:
 
 def _gun(journal: JournalReader, cell: str, gun: str) -> GunShown:
     checks = newest(journal, Check, cell, gun, limit=CHECKS_SHOWN)
-    check = _last(checks)
+    # A paper history stands for no check of today, however late it was brought in.
+    check = _last([one for one in checks if not is_paper(one)]) or _last(checks)
     return GunShown(
         name=gun,
         check=check,
@@ -167,7 +169,10 @@ def newest(
     out.
     """
     found: list[Kind] = []
-    for row in reversed(journal.records(kind.record, cell, gun, limit=limit, newest_first=True)):
+    # Checks from paper are older than the day on which they were written into the journal.
+    by_time = kind is Check
+    rows = journal.records(kind.record, cell, gun, limit=limit, newest_first=True, by_time=by_time)
+    for row in reversed(rows):
         try:
             record = row.record()
         except (KeyError, TypeError, ValueError):
@@ -176,6 +181,11 @@ def newest(
         if isinstance(record, kind):
             found.append(record)
     return found
+
+
+def is_paper(check: Check) -> bool:
+    """Whether a check was brought in from a paper history."""
+    return check.source == "imported"
 
 
 def _last(records: Sequence[Kind]) -> Kind | None:

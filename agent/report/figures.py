@@ -13,7 +13,8 @@ from agent.contract.times import epoch_s
 from agent.flow.evidence import surroundings_of, window_of
 from agent.flow.measuring import measure
 from agent.report.charts import Chart, around, padded
-from agent.report.contents import ShotShown
+from agent.report.contents import ShotShown, is_paper
+from agent.report.words import counted
 
 LEFT_OUT = 0.1
 """A reading that counted less than this in the fit is drawn as left out."""
@@ -73,35 +74,42 @@ def shot_figure(shot: ShotShown, gun: str) -> ShotFigure | None:
     return ShotFigure(curve.svg(), _residuals(t_s, window.mass_g - measured.curve_g, measured.weight, what))
 
 
-def checks_figure(checks: Sequence[Check], gun: str, zone: tzinfo) -> str | None:
+def checks_figure(
+    checks: Sequence[Check], gun: str, zone: tzinfo, height: float = Chart.height
+) -> str | None:
     """A gun's checks of its latest setup against target and tolerance; None where there are none."""
     known = [
-        (epoch_s(check.at), check.mean_g_per_min, check.low_g_per_min, check.high_g_per_min)
+        (epoch_s(check.at), check.mean_g_per_min, check.low_g_per_min, check.high_g_per_min, is_paper(check))
         for check in checks
         if check.setup == checks[-1].setup
     ]
-    points = [(t, m, lo, hi) for t, m, lo, hi in known if m is not None and lo is not None and hi is not None]
+    points = [(t, m, lo, hi, p) for t, m, lo, hi, p in known if None not in (m, lo, hi)]
     if not points:
         return None
-    times, means, lows, highs = (list(column) for column in zip(*points, strict=True))
+    times, means, lows, highs, on_paper = (list(column) for column in zip(*points, strict=True))
+    paper = sum(on_paper)
     target, tolerance = checks[-1].target_g_per_min, checks[-1].tolerance_pct
     lowest, highest = target * (1 - tolerance / 100), target * (1 + tolerance / 100)
     y_low, y_high = around([*means, lowest, highest], 1.0, 0.12)
     chart = Chart(
         f"Checks of gun {gun} for {checks[-1].setup}",
-        f"{len(points)} checks; the latest gave {means[-1]:.2f} g/min; "
-        f"target {target:g}, tolerance {tolerance:g} %.",
+        f"{counted(len(points), 'check')}{f', {paper} of them from paper' if paper else ''}; the latest gave "
+        f"{means[-1]:.2f} g/min; target {target:g}, tolerance {tolerance:g} %.",
         *padded(times),
         y_low,
         y_high,
+        x_label="hollow: from paper" if paper else "",
         y_label="g/min",
+        height=height,
         time_zone=zone,
     )
     chart.band([chart.x_low, chart.x_high], [lowest, lowest], [highest, highest], "tolerance")
     chart.level(target, "target", f"target {target:g}")
     chart.intervals(times, lows, highs, "interval")
     chart.line(times, means, "trend")
-    chart.dots(times, means, "point", 2.6)
+    for style, wanted in (("point", False), ("point paper", True)):
+        mine = [(t, m) for t, m, p in zip(times, means, on_paper, strict=True) if p is wanted]
+        chart.dots([t for t, _ in mine], [m for _, m in mine], style, 2.6)
     return chart.svg()
 
 

@@ -7,7 +7,8 @@ from html import escape
 
 from agent.contract.records import Check
 from agent.report.charts import nice_ticks
-from agent.report.contents import CellShown
+from agent.report.contents import CellShown, is_paper
+from agent.report.words import printed, signed
 
 WIDTH, ROW, TOP, BOTTOM, LEFT, RIGHT = 720.0, 46.0, 16.0, 40.0, 120.0, 190.0
 LONGEST = 15
@@ -25,12 +26,14 @@ Row = tuple[str, Check, float]
 def guns_figure(cell: CellShown) -> str | None:
     """The guns' latest checks as deviations from their targets, percent; None where no gun has one.
 
+    A check from paper is none of today's and is left out.
+
     Intervals are those of the checks: 95 %, Student's t.
     """
     rows: list[Row] = [
         (gun.name, gun.check, gun.check.deviation_pct)
         for gun in cell.guns
-        if gun.check is not None and gun.check.deviation_pct is not None
+        if gun.check is not None and gun.check.deviation_pct is not None and not is_paper(gun.check)
     ]
     if not rows:
         return None
@@ -44,7 +47,7 @@ def guns_figure(cell: CellShown) -> str | None:
     marks = [_axis(x, half, height)]
     for number, row in enumerate(rows):
         marks.append(_row(x, row, TOP + ROW * (number + 0.5)))
-    told = "; ".join(f"{name} {off:+.1f} %, {check.verdict}" for name, check, off in rows)
+    told = "; ".join(f"{name} {signed(off)} %, {check.verdict}" for name, check, off in rows)
     return (
         f'<svg viewBox="0 0 {WIDTH:g} {height:g}" role="img" class="chart guns-chart">'
         f"<title>Guns of cell {escape(cell.name)} against their target</title><desc>{escape(told)}</desc>"
@@ -65,7 +68,8 @@ def _axis(x: Callable[[float], float], half: float, height: float) -> str:
     bottom = height - BOTTOM
     parts = [
         f'<path class="grid" d="M{x(tick):.1f} {TOP}V{bottom}"/>'
-        f'<text class="tick" x="{x(tick):.1f}" y="{bottom + 18}" text-anchor="middle">{tick:+g}</text>'
+        f'<text class="tick" x="{x(tick):.1f}" y="{bottom + 18}" text-anchor="middle">'
+        f"{printed(f'{tick:+g}')}</text>"
         for tick in nice_ticks(-half, half, 6)
         if abs(tick) > 1e-9
     ]
@@ -89,5 +93,5 @@ def _row(x: Callable[[float], float], row: Row, y: float) -> str:
         f'M{x(high):.1f} {y - 6:.1f}v12"/>'
         f'<path class="sign {check.verdict}" transform="translate({x(off):.1f} {y:.1f})" '
         f'd="{SHAPES[check.verdict]}"/>'
-        f'<text class="name" x="{WIDTH - RIGHT + 14}" y="{y + 5:.1f}">{off:+.1f} % {check.verdict}</text>'
+        f'<text class="name" x="{WIDTH - RIGHT + 14}" y="{y + 5:.1f}">{signed(off)} % {check.verdict}</text>'
     )

@@ -11,11 +11,11 @@ from markupsafe import Markup
 
 from agent import __version__
 from agent.contract.alarm_words import ALARM_STATES
-from agent.report.contents import CellShown, Contents, GunShown, ShotShown
+from agent.report.contents import CellShown, Contents, GunShown, ShotShown, is_paper
 from agent.report.figures import ShotFigure, checks_figure, shot_figure
 from agent.report.guns_figure import guns_figure
 from agent.report.wear_figure import wear_figure
-from agent.report.words import day, readable, spaced, told
+from agent.report.words import chance, day, off_target, printed, readable, sentence, spaced, told, turn_told
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,12 @@ def page_of(contents: Contents) -> str:
     environment.filters["day"] = day
     environment.filters["readable"] = partial(readable, zone=zone)
     environment.filters["spaced"] = spaced
+    environment.filters["sentence"] = sentence
+    environment.filters["printed"] = printed
+    environment.filters["turn"] = turn_told
+    environment.filters["chance"] = chance
+    environment.filters["off"] = off_target
+    environment.filters["on_paper"] = is_paper
     environment.filters["alarm_state"] = lambda state: ALARM_STATES.get(state, state)
     template = environment.from_string(_file("page.html.j2"))
     style = Markup(f"{chart_style()}{_file('style.css')}")  # noqa: S704

@@ -63,7 +63,8 @@ class Showing:
                 from agent.health.app import health_app
                 from agent.health.gathering import Gatherer
 
-                return health_app(Gatherer(site.state_dir, outlets, pulse), self.board)
+                names = (site.health.host, *site.health.names)
+                return health_app(Gatherer(site.state_dir, outlets, pulse), self.board, names)
 
             found.append(WebServer("health", site.health.host, site.health.port, health))
         return found

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pydantic import Field
+
 from agent.settings.page import Port
 from agent.settings.section import Host, Section
 
@@ -15,3 +17,5 @@ class Health(Section):
     """Address to listen on; the default is heard on this machine alone."""
     port: Port = 9108
     """Port to listen on; 0 takes a free one and logs it."""
+    names: list[Host] = Field(default=[], max_length=16)
+    """Names by which it is called, beside localhost and this machine's own; others are refused."""

@@ -20,3 +20,5 @@ class Page(Section):
     """Address to listen on; the default is heard on this machine alone."""
     port: Port = 8080
     """Port to listen on; 0 takes a free one and logs it."""
+    names: list[Host] = Field(default=[], max_length=16)
+    """Names by which browsers call it, beside localhost and this machine's own; others are refused."""

@@ -54,6 +54,10 @@ def test_a_shift_start_from_held_to_released(tmp_path: Path, mosquitto: Any, bro
         expect(page.locator("figure.spraying")).to_be_visible(timeout=PATIENCE_MS)
         points = page.locator("figure[data-scale=bench] polyline").get_attribute("points") or ""
         assert len(points.split()) > 20
+        # What is being shot is on the screen without scrolling.
+        box = page.locator("figure.spraying .curve").bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= 1080
         expect(page.locator(".gun", has_text="starboard").locator(".step")).to_have_text(
             "Check is running", timeout=PATIENCE_MS
         )
@@ -172,9 +176,21 @@ def test_names_cannot_smuggle_in_markup(tmp_path: Path, mosquitto: Any, browser:
         assert screen.faults == []
 
 
-def get(url: str) -> tuple[int, Any, str]:
+def test_a_name_that_points_here_from_elsewhere_is_told_nothing(tmp_path: Path, mosquitto: Any) -> None:
+    with live_cell(tmp_path, mosquitto.port) as live:
+        for url in (f"{live.page_url}/cells", f"{live.page_url}/events", f"{live.health_url}/health"):
+            status, _, text = get(url, host="rebound.example:8080")
+            assert status == 421
+            assert "booth-2" not in text
+        port = urlsplit(live.page_url).port
+        assert get(f"{live.page_url}/cells", host=f"localhost:{port}")[0] == 200
+        assert get(f"{live.health_url}/health", host="[::1]")[0] == 200
+
+
+def get(url: str, *, host: str | None = None) -> tuple[int, Any, str]:
+    asked = urllib.request.Request(url, headers={} if host is None else {"host": host})  # noqa: S310
     try:
-        with urllib.request.urlopen(url, timeout=10.0) as answer:  # noqa: S310
+        with urllib.request.urlopen(asked, timeout=10.0) as answer:  # noqa: S310
             return answer.status, answer.headers, answer.read().decode()
     except urllib.error.HTTPError as fault:
         with fault:

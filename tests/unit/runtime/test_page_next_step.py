@@ -65,7 +65,7 @@ CAUSE = Cause(
         (gun(), {"others_busy": ("lower",)}, "Wait for lower"),
         (gun("pass"), {"others_busy": ("lower",)}, "Ready"),
         (gun("fail"), {"advice": advice()}, "Set needle to 2.25"),
-        (gun("fail", setting=None), {"advice": advice(setting=None, advised=None)}, "Turn needle +0.25"),
+        (gun("fail", setting=None), {"advice": advice(setting=None, advised=None)}, "Open by 0.25 turn"),
         (gun("fail", setting=2.25), {"advice": advice()}, "Check again"),
         (gun("fail"), {"advice": advice(setup="another")}, "Find the cause"),
         (gun("fail"), {"advice": advice(advised=2.0, change=0.0), "cause": CAUSE}, "Find the cause"),
@@ -77,4 +77,17 @@ def test_one_line_for_each_state(status: GunStatus, found: dict[str, Any], line:
 
 
 def test_the_likeliest_cause_is_named() -> None:
-    assert next_step(gun("fail"), None, CAUSE, is_open=False).detail == "clean the tip"
+    assert next_step(gun("fail"), None, CAUSE, is_open=False).detail == "Clean the tip."
+
+
+def test_a_knob_with_clicks_is_turned_by_whole_clicks() -> None:
+    found = advice(setting=14.0, advised=11.0, change=-3.0, unit="click")
+    step = next_step(gun("fail", setting=14.0), found, None, is_open=False)
+    assert step.line == "Set needle to 11"
+    assert step.detail == (
+        "Close the needle by 3 clicks, from 14 to 11. Expect 96.0 g/min (94.0 to 98.0). Then check again."
+    )
+    found = advice(setting=None, advised=None, change=1.0, unit="click", expected_g_per_min=None)
+    step = next_step(gun("fail", setting=None), found, None, is_open=False)
+    assert step.line == "Open by 1 click"
+    assert step.detail == "Open the needle by 1 click. Then check again."
