@@ -7,7 +7,8 @@
 #
 # ROOT, AGENT and CELL are mqtt.root, agent.id and the cells' ids of the configuration; HOST and ADDRESS are every
 # name and address by which clients call the broker. Certificates that are there already are kept, so the same
-# command adds a cell later, and after `rm DIR/clients/NAME.*` it renews one.
+# command adds a cell later, and after `rm DIR/clients/NAME.*` it renews one. More words: --port (8883), and --etc, the
+# folder that the broker reads its configuration from (/etc/mosquitto).
 #
 # DIR/authority/ca.key signs whoever may enter. Take it off the broker's machine once the certificates are made.
 set -eu
@@ -31,6 +32,12 @@ check_name() {
     [ "${#2}" -le 48 ] || fail "$1 may have 48 characters at most, and was '$2'"
 }
 
+case "${1:-}" in
+-h | --help)
+    sed -n '2,/^set -eu/s/^# \{0,1\}//p' "$0"
+    exit 0
+    ;;
+esac
 while [ $# -gt 0 ]; do
     [ $# -ge 2 ] || fail "$1 needs a value"
     case $1 in
@@ -41,7 +48,7 @@ while [ $# -gt 0 ]; do
     --broker) check_name --broker "$2" && names="$names $2" ;;
     --port) port=$2 ;;
     --etc) etc=$2 ;;
-    *) fail "unknown word '$1'; the first lines of this file say how it is used" ;;
+    *) fail "unknown word '$1'; make-site.sh --help tells them" ;;
     esac
     shift 2
 done
