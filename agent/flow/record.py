@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from agent.contract.records import Dispense, record_id
 from agent.contract.times import rfc3339
 from agent.detection.window import Window
@@ -10,7 +12,12 @@ from agent.flow.surroundings import Surroundings
 
 
 def dispense_record(window: Window, around: Surroundings, measured: Measurement) -> Dispense:
-    """The record of a measured dispense; its id depends on what happened alone, not on when."""
+    """The record of a measured dispense; its id depends on what happened alone, not on when.
+
+    A rejected one keeps what was told and read beside the scale; what the fit made of a spoiled curve is no
+    result and is not told.
+    """
+    measured = _told_of(measured)
     rate = measured.evaporation
     flow, whole = measured.flow_g_per_min, measured.flow
     return Dispense(
@@ -45,6 +52,26 @@ def dispense_record(window: Window, around: Surroundings, measured: Measurement)
         n_readings=measured.n_readings,
         budget=measured.budget,
         why_rejected=measured.why_rejected,
+    )
+
+
+def _told_of(measured: Measurement) -> Measurement:
+    if measured.quality != "rejected":
+        return measured
+    seen_alone = measured.open_s_from_scale
+    return replace(
+        measured,
+        open_s=None if seen_alone else measured.open_s,
+        u_open_s=None if seen_alone else measured.u_open_s,
+        mass_g=None,
+        u_mass_g=None,
+        flow_g_per_min=None,
+        flow=None,
+        flow_ml_per_min=None,
+        steady_g_per_min=None,
+        u_steady_g_per_min=None,
+        evaporation=None,
+        budget=(),
     )
 
 

@@ -241,6 +241,26 @@ def test_odd_input_gives_a_record_and_no_exception(name: str) -> None:
         assert record.why_rejected
 
 
+@pytest.mark.parametrize("told", [True, False])
+def test_a_rejected_dispense_says_no_number_that_looks_like_a_result(told: bool) -> None:
+    window = drawn(push=lambda t: np.where(t > 8.0, -300.0, 0.0))
+    if not told:
+        window = replace(window, open_s=None, u_event_s=0.3)
+    record = dispense_record(window, around(), measure(window, around()))
+    assert record.quality == "rejected"
+    assert "container_moved" in record.flags
+    body = json.loads(to_json(record))
+    of_the_fit = {
+        *("mass_g", "u_mass_g", "flow_g_per_min", "u_flow_g_per_min", "dof", "flow_low_g_per_min"),
+        *("flow_high_g_per_min", "flow_ml_per_min", "steady_flow_g_per_min", "u_steady_flow_g_per_min"),
+        "evaporation_g_per_s",
+    }
+    assert {name: body.get(name) for name in of_the_fit} == dict.fromkeys(of_the_fit)
+    assert record.budget == ()
+    assert record.open_s == (pytest.approx(20.0, abs=0.05) if told else None)
+    assert record.n_readings == window.t_s.size
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     n=st.integers(0, 60),
