@@ -21,6 +21,7 @@ from agent.assessment.advice_response import (
     Response,
     learn_response,
 )
+from agent.assessment.wording import counted
 from agent.contract.plan import Needle
 
 __all__ = ["Advised", "NeedlePoint", "Response", "advise", "learn_response"]
@@ -67,11 +68,13 @@ def advise(
     response: Response,
     needle: Needle,
     instead: str | None = None,
+    note: str = "",
 ) -> Advised:
     """Advises a turn that brings `flow` +- `u` to `target` +- `tolerance_pct`.
 
     `response` must be about `setting` (`learn_response(..., about=setting)`). `instead` is a reason to mend
     something else first (a plugged tip, low pressure): then no turn is advised, and it is the reason given.
+    `note` is told with a turn: what to bear in mind.
     Raises ValueError for a flow or a target that is not above zero.
     """
     if not (math.isfinite(flow) and flow > 0 and math.isfinite(target) and target > 0):
@@ -95,7 +98,7 @@ def advise(
             f"leave it: {case.off_pct:+.1f} % off, and the smallest step "
             f"({needle.smallest_step:g} {needle.unit}) would not bring it nearer",
         )
-    return case.turned(change, case.why(change))
+    return case.turned(change, case.why(change) + note)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +210,7 @@ class _Case:
         """The advice in a sentence."""
         way = "open" if change > 0 else "close"
         learned = (
-            f"learned from {self.response.observations} adjustments"
+            f"learned from {counted(self.response.observations, 'adjustment')}"
             if self.response.observations
             else "as configured, nothing learned yet: check again after turning"
         )

@@ -57,6 +57,8 @@ class Rule:
     """Decibans before anything is known."""
     look_at: str
     clues: tuple[Clue, ...]
+    first: str = ""
+    """What to do before anybody turns a needle against it; empty where the needle is the remedy."""
 
 
 def rank_causes(evidence: Evidence, rules: Sequence[Rule] | None = None) -> tuple[RankedCause, ...]:
@@ -80,6 +82,28 @@ def rank_causes(evidence: Evidence, rules: Sequence[Rule] | None = None) -> tupl
         if texts and odd / total >= TOLD
     ]
     return tuple(told[:MOST_TOLD])
+
+
+@dataclass(frozen=True, slots=True)
+class MendFirst:
+    """A cause that a needle must not be turned against."""
+
+    what: str
+    """What to do first."""
+    code: str
+    weight: float
+    together: float
+    """Weight of all such causes together."""
+
+
+def mend_first(ranked: Sequence[RankedCause], gun: str) -> MendFirst | None:
+    """The most probable of the ranked causes of this gun or its cell that must be mended, not compensated."""
+    first = {rule.code: rule.first for rule in own_rules()}
+    such = [cause for cause in ranked if first.get(cause.code) and cause.gun in (None, gun)]
+    if not such:
+        return None
+    together = math.fsum(cause.weight for cause in such)
+    return MendFirst(_said(first[such[0].code], gun), such[0].code, such[0].weight, together)
 
 
 def read_rules(text: str) -> tuple[Rule, ...]:
@@ -154,7 +178,9 @@ def _rule(table: Mapping[str, Any], number: int, faults: list[str]) -> Rule:
     if not clues:
         faults.append(f"{where}: it has no [[cause.clue]]")
     prior = _number(table, "prior", where, faults) or 0.0
-    return Rule(code, scope, prior, str(table.get("look_at", "")), clues)
+    unknown = sorted(set(table) - {"code", "scope", "prior", "look_at", "first", "clue"})
+    faults += [f"{where}: {name!r} is not known" for name in unknown]
+    return Rule(code, scope, prior, str(table.get("look_at", "")), clues, str(table.get("first", "")))
 
 
 def _clue(table: Mapping[str, Any], where: str, allowed: set[str], faults: list[str]) -> Clue:

@@ -33,11 +33,18 @@ class GunEvidence:
     wear_change_pct: float | None = None
     needle_moved: float | None = None
     """Setting now less that of the last check that passed, in smallest steps; positive is more open."""
+    passed_before: bool | None = None
+    """It passed this setup with these parts once: then something has changed since."""
+    beyond_needle_pct: float | None = None
+    """Change of flow since the last check that passed, less what turning the needle explains, percent."""
+    u_beyond_needle_pct: float | None = None
     part_changed: bool | None = None
     """A wearing part was changed since the last check that passed."""
     open_error_s: float | None = None
     """Learned fixed error of opening and closing, seconds; negative is liquid lost to a slow trigger."""
     u_open_error_s: float | None = None
+    shot_s: float | None = None
+    """How long its shots are."""
     verdict: Literal["pass", "fail", "inconclusive"] | None = None
 
 
@@ -154,11 +161,37 @@ def _pattern(gun: GunEvidence, name: str) -> float | None:
     return None if gun.wear_pattern is None else float(gun.wear_pattern == name)
 
 
+def _beyond_needle(gun: GunEvidence) -> float | None:
+    """What turning the needle does not explain; 0 where that is not above its uncertainty."""
+    if gun.beyond_needle_pct is None:
+        return None
+    sure = abs(gun.beyond_needle_pct) > 2 * (gun.u_beyond_needle_pct or 0.0)
+    return gun.beyond_needle_pct if sure else 0.0
+
+
+def _needle_told(gun: GunEvidence) -> float | None:
+    """Whether it is known how the needle stands against the check that passed; None where none ever did."""
+    return float(gun.needle_moved is not None) if gun.passed_before else None
+
+
+def _ever_passed(evidence: Evidence) -> float | None:
+    known = [gun.passed_before for gun in evidence.guns if gun.passed_before is not None]
+    return float(any(known)) if known else None
+
+
 def _open_error(gun: GunEvidence) -> float | None:
     """The learned timing error where it is significant, else 0."""
     if gun.open_error_s is None:
         return None
     return gun.open_error_s if abs(gun.open_error_s) > 2 * (gun.u_open_error_s or 0.0) else 0.0
+
+
+def _steady_deviation(gun: GunEvidence) -> float | None:
+    """The deviation without what opening and closing cost: that of the open gun."""
+    error = _open_error(gun)
+    if gun.deviation_pct is None or error is None or not gun.shot_s:
+        return None
+    return gun.deviation_pct - 100 * error / gun.shot_s
 
 
 _SCALE_FLAGS = (
@@ -186,6 +219,7 @@ CELL_FACTS: Mapping[str, CellFact] = {
     "creep_pct": _creep,
     "warmer_c": _warmer,
     "all_pass": _all_pass,
+    "any_passed_before": _ever_passed,
     "largest_scatter": lambda e: max((s for s in map(_scatter, e.guns) if s is not None), default=None),
     "air_share_pct": lambda e: _cell_share(e, "air_in_line"),
     "unsteady_share_pct": lambda e: _cell_share(e, "unsteady_flow"),
@@ -211,7 +245,11 @@ GUN_FACTS: Mapping[str, GunFact] = {
     "is_plugging": lambda _, g: _pattern(g, "plugging"),
     "wear_change_pct": lambda _, g: g.wear_change_pct,
     "needle_moved_steps": lambda _, g: g.needle_moved,
+    "beyond_needle_pct": lambda _, g: _beyond_needle(g),
+    "needle_told": lambda _, g: _needle_told(g),
+    "passed_before": lambda _, g: None if g.passed_before is None else float(g.passed_before),
     "part_changed": lambda _, g: None if g.part_changed is None else float(g.part_changed),
+    "steady_deviation_pct": lambda _, g: _steady_deviation(g),
     "open_error_s": lambda _, g: _open_error(g),
 }
 """Facts of one gun, in the light of the others."""

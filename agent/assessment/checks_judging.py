@@ -122,6 +122,26 @@ def u_alone(shots: ShotsJudged) -> float | None:
     return math.sqrt(max(shots.u**2 - common**2, 0.0)) or shots.u
 
 
+def open_error(shots: Iterable[Dispense]) -> tuple[float, float] | None:
+    """What opening and closing cost each shot, s (negative is flow lost), and its standard uncertainty.
+
+    A shot's mass over its steady flow is the time it would have taken without losses; less the open time.
+    None where no shot has a steady flow with its uncertainty.
+    """
+    errors, variances = [], []
+    for shot in shots:
+        flow, steady, open_s = shot.flow_g_per_min, shot.steady_flow_g_per_min, shot.open_s
+        u_flow, u_steady = shot.u_flow_g_per_min, shot.u_steady_flow_g_per_min
+        if flow and steady and open_s and u_flow is not None and u_steady is not None:
+            errors.append(open_s * (flow / steady - 1))
+            variances.append(
+                (open_s * flow / steady) ** 2 * ((u_flow / flow) ** 2 + (u_steady / steady) ** 2)
+            )
+    if not errors:
+        return None
+    return statistics.fmean(errors), math.sqrt(math.fsum(variances)) / len(errors)
+
+
 def mean_of(values: Iterable[float | None]) -> float | None:
     """The mean of the values that are known; None where none is."""
     known = [value for value in values if value is not None]

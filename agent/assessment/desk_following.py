@@ -9,8 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from agent.assessment.advice import advise, learn_response
+from agent.assessment.advice_response import BACKLASH_STEPS
 from agent.assessment.balance import GunMean, judge_balance
-from agent.assessment.causes import Evidence, GunEvidence, rank_causes
+from agent.assessment.causes import Evidence, GunEvidence, MendFirst, mend_first, rank_causes
 from agent.assessment.desk_conditions import Around
 from agent.assessment.memory import GunMemory
 from agent.assessment.release import is_valid
@@ -22,6 +23,10 @@ from agent.contract.times import epoch_s, rfc3339
 THIRD = 1 / 3
 """Beyond this part of the tolerance an advice is given with every check."""
 STEADY_S = 600.0
+SURE = 0.6
+"""From this weight on, all in all, causes that must be mended keep anybody from turning the needle."""
+DOUBTFUL = 0.15
+"""From this weight on it is named beside the turn."""
 
 
 def balance_record(
@@ -102,19 +107,27 @@ def wear_record(cell: str, memory: GunMemory, check: Check) -> Wear:
     )
 
 
-def advice_record(
-    cell: str, memory: GunMemory, setup: Setup, balance: Balance | None, wear: Wear | None
-) -> Advice | None:
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What was found of a gun and its cell, that its advice must not contradict."""
+
+    balance: Balance | None
+    wear: Wear | None
+    cause: Cause | None
+
+
+def advice_record(cell: str, memory: GunMemory, setup: Setup, found: Findings) -> Advice | None:
     """The needle setting that would bring a gun to target, after its latest check; None without a flow."""
     check = memory.last.get(setup.name)
     if check is None or check.at_setpoint_g_per_min is None or check.u_at_setpoint_g_per_min is None:
         return None
     tolerance = setup.tolerance_pct
-    if is_off(balance, memory.gun.name):
+    if is_off(found.balance, memory.gun.name) and abs(check.deviation_pct or 0.0) <= tolerance:
         # Within its own tolerance, and still the one that spoils the balance: bring it nearer to target.
         tolerance = min(tolerance, setup.balance_pct / 2)
     setting = memory.setting()
     needle = memory.gun.needle
+    mend = None if found.cause is None else mend_first(found.cause.ranked, memory.gun.name)
     advised = advise(
         check.at_setpoint_g_per_min,
         check.u_at_setpoint_g_per_min,
@@ -123,7 +136,8 @@ def advice_record(
         setting,
         response=learn_response(list(memory.needle_points), needle, setting),
         needle=needle,
-        instead=_mend_first(check, wear),
+        instead=_mend_first(check, found.wear, mend),
+        note=_note(found.wear, mend),
     )
     return Advice(
         id=record_id("advice", cell, memory.gun.name, check.id, advised.reason),
@@ -165,6 +179,8 @@ class Known:
     """By gun: its latest wear."""
     flags: Mapping[str, Sequence[tuple[str, ...]]]
     """By gun: the flags of each shot of its latest check, those left out with them."""
+    open_errors: Mapping[str, tuple[float, float]]
+    """By gun: what opening and closing cost a shot, seconds (negative is flow lost), with its uncertainty."""
 
 
 def cause_record(
@@ -192,12 +208,7 @@ def _evidence(setup: Setup, guns: Sequence[GunMemory], known: Known) -> Evidence
     slopes = [around.idle_slopes[name] for name in {m.gun.scale for m in guns} if name in around.idle_slopes]
     measured = [check.pot_pressure_bar for check in checks if check.pot_pressure_bar is not None]
     return Evidence(
-        guns=tuple(
-            _gun_evidence(
-                memory, setup, known.wears.get(memory.gun.name), known.flags.get(memory.gun.name, ())
-            )
-            for memory in guns
-        ),
+        guns=tuple(_gun_evidence(memory, setup, known) for memory in guns),
         spread_pct=known.balance.spread_pct if known.balance else None,
         balance_pct=setup.balance_pct,
         pressure_bar=statistics.fmean(measured) if measured else around.pressure_bar(),
@@ -212,16 +223,19 @@ def _evidence(setup: Setup, guns: Sequence[GunMemory], known: Known) -> Evidence
     )
 
 
-def _gun_evidence(
-    memory: GunMemory, setup: Setup, wear: Wear | None, shots: Sequence[tuple[str, ...]]
-) -> GunEvidence:
+def _gun_evidence(memory: GunMemory, setup: Setup, known: Known) -> GunEvidence:
+    gun = memory.gun.name
+    wear, shots = known.wears.get(gun), known.flags.get(gun, ())
     check, passed = memory.last.get(setup.name), memory.passed.get(setup.name)
     setting, before = memory.setting(), passed.needle_setting if passed else None
-    moved = None
+    changed = None if passed is None else memory.part_changed_since(passed) is not None
+    moved = beyond = None
     if setting is not None and before is not None:
         moved = (setting - before) / memory.gun.needle.smallest_step
+        beyond = _beyond_needle(memory, passed, check, setting - before)
+    open_error = known.around.open_errors.get(gun) or known.open_errors.get(gun)
     return GunEvidence(
-        gun=memory.gun.name,
+        gun=gun,
         deviation_pct=check.deviation_pct if check else None,
         u_deviation_pct=check.u_deviation_pct if check else None,
         shots=len(shots),
@@ -231,23 +245,67 @@ def _gun_evidence(
         wear_pattern=wear.pattern if wear and wear.change_pct is not None else None,
         wear_change_pct=wear.change_pct if wear else None,
         needle_moved=moved,
-        part_changed=None if passed is None else memory.part_changed_since(passed) is not None,
+        passed_before=passed is not None and not changed,
+        beyond_needle_pct=beyond[0] if beyond else None,
+        u_beyond_needle_pct=beyond[1] if beyond else None,
+        part_changed=changed,
+        open_error_s=open_error[0] if open_error else None,
+        u_open_error_s=open_error[1] if open_error else None,
+        shot_s=setup.shot_s,
         verdict=check.verdict if check else None,
     )
 
 
-def _mend_first(check: Check, wear: Wear | None) -> str | None:
-    """Why turning the needle would only hide what must be mended."""
-    if wear is None or wear.change_pct is None:
+def _beyond_needle(
+    memory: GunMemory, passed: Check | None, check: Check | None, turned: float
+) -> tuple[float, float] | None:
+    """The change of flow from one check to another that a turn does not explain, percent, and its u."""
+    if passed is None or check is None:
         return None
+    before, now = passed.at_setpoint_g_per_min, check.at_setpoint_g_per_min
+    if not before or not now:
+        return None
+    needle = memory.gun.needle
+    response = learn_response(list(memory.needle_points), needle, passed.needle_setting)
+    by_hand = response.mean * BACKLASH_STEPS * needle.smallest_step if turned else 0.0
+    change = 100 * (now / before - 1)
+    u = math.hypot(
+        100 * (passed.u_at_setpoint_g_per_min or 0.0) / before,
+        100 * (check.u_at_setpoint_g_per_min or 0.0) / before,
+        response.u * turned,
+        by_hand,
+    )
+    return change - response.mean * turned, u
+
+
+def _mend_first(check: Check, wear: Wear | None, mend: MendFirst | None) -> str | None:
+    """Why turning the needle would only hide what must be mended."""
     deviation = check.deviation_pct or 0.0
-    if wear.pattern == "plugging" and deviation < 0:
-        return f"do not open the needle against a plugged tip, clean it first: {wear.reason}"
-    if wear.pattern == "step" and deviation > 0:
-        return f"do not close the needle over a damaged tip, look at it first: {wear.reason}"
-    if wear.pattern == "drift" and wear.change_pct >= wear.limit_pct:
-        return f"worn beyond the limit, replace nozzle and needle: {wear.reason}"
+    if wear is not None and wear.change_pct is not None:
+        if wear.pattern == "plugging" and deviation < 0:
+            return f"do not open the needle against a plugged tip, clean it first: {wear.reason}"
+        if wear.pattern == "step" and deviation > 0:
+            return f"do not close the needle over a damaged tip, look at it first: {wear.reason}"
+        if wear.pattern == "drift" and wear.change_pct >= wear.limit_pct:
+            return f"worn beyond the limit, replace nozzle and needle: {wear.reason}"
+    if mend is not None and mend.together >= SURE:
+        return (
+            f"do not turn the needle, {mend.what}: the likeliest cause is {mend.code} "
+            f"({100 * mend.weight:.0f} %)"
+        )
     return None
+
+
+def _note(wear: Wear | None, mend: MendFirst | None) -> str:
+    """What to bear in mind where the needle is turned all the same."""
+    if mend is not None and mend.weight >= DOUBTFUL:
+        return f"; but {mend.what}, for {mend.code} is {100 * mend.weight:.0f} % likely"
+    if wear is not None and wear.pattern == "drift":
+        return (
+            f"; the needle makes up for wear only until the limit of {wear.limit_pct:g} %, "
+            f"then nozzle and needle are to be replaced"
+        )
+    return ""
 
 
 def _slope_per_h(points: Sequence[tuple[float, float]]) -> float | None:

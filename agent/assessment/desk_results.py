@@ -8,9 +8,10 @@ from collections.abc import Mapping
 from agent.assessment.alarms import AlarmPanel
 from agent.assessment.alarms_states import beyond
 from agent.assessment.checks import Group
-from agent.assessment.checks_judging import Judged, check_record, u_alone
+from agent.assessment.checks_judging import Judged, check_record, open_error, u_alone
 from agent.assessment.desk_conditions import Around
 from agent.assessment.desk_following import (
+    Findings,
     Known,
     advice_record,
     balance_record,
@@ -40,6 +41,7 @@ class Results:
         self._cell, self._plan, self._panel, self._around = cell, plan, panel, around
         self._wears: dict[str, Wear] = {}
         self._flags: dict[str, tuple[tuple[str, ...], ...]] = {}
+        self._open_errors: dict[str, tuple[float, float]] = {}
         self._alone: OrderedDict[str, float] = OrderedDict()
         self._advised: set[str] = set()
         """Guns whose last advice was to do something: when all is well again, that is said once."""
@@ -53,6 +55,8 @@ class Results:
         memory = self.guns[group.gun]
         check = check_record(self._cell.name, group, judged, memory, at_s)
         self._flags[group.gun] = tuple(shot.flags for shot in group.shots)
+        if (late := open_error(group.shots)) is not None:
+            self._open_errors[group.gun] = late
         alone = u_alone(judged.shots)
         if alone is not None and check.mean_g_per_min and check.at_setpoint_g_per_min:
             self._alone[check.id] = alone * check.at_setpoint_g_per_min / check.mean_g_per_min
@@ -124,8 +128,9 @@ class Results:
         wear = wear_record(self._cell.name, memory, check)
         self._wears[check.gun] = wear
         given.append(wear)
-        given += self._advice(check, setup, balance)
+        # The cause is found first: an advice must not contradict it.
         cause = self._cause(check, setup, balance)
+        given += self._advice(check, setup, balance, cause)
         given += [cause] if cause else []
         if balance is None:
             return given + self._alarms(check, wear, cause)
@@ -147,7 +152,9 @@ class Results:
         while len(self.balances) > KEPT_BALANCES:
             del self.balances[next(iter(self.balances))]
 
-    def _advice(self, check: Check, setup: Setup, balance: Balance | None) -> list[Record]:
+    def _advice(
+        self, check: Check, setup: Setup, balance: Balance | None, cause: Cause | None
+    ) -> list[Record]:
         given: list[Record] = []
         for name, memory in self.guns.items():
             latest = check if name == check.gun else memory.last.get(setup.name)
@@ -156,7 +163,8 @@ class Results:
             wanted = wants_advice(latest, setup, balance)
             if not wanted and name not in self._advised:
                 continue
-            advice = advice_record(self._cell.name, memory, setup, balance, self._wears.get(name))
+            found = Findings(balance, self._wears.get(name), cause)
+            advice = advice_record(self._cell.name, memory, setup, found)
             if advice is None:
                 continue
             if wanted:
@@ -172,7 +180,7 @@ class Results:
         wrong = wrong or (wear is not None and wear.pattern != "none")
         if not wrong and not self._blamed:
             return None
-        known = Known(self._around, balance, self._wears, self._flags)
+        known = Known(self._around, balance, self._wears, self._flags, self._open_errors)
         cause = cause_record(self._cell.name, check, setup, list(self.guns.values()), known)
         self._blamed = wrong
         return cause

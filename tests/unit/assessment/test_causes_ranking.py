@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from agent.assessment.causes import Evidence, GunEvidence, own_rules, rank_causes, read_rules
+from agent.assessment.causes import Evidence, GunEvidence, mend_first, own_rules, rank_causes, read_rules
 
 
 def gun(name: str, deviation: float = 0.0, **members: Any) -> GunEvidence:
@@ -144,6 +144,50 @@ def test_a_wrong_table_is_told_and_refused(text: str, words: str) -> None:
     with pytest.raises(ValueError, match="table of causes") as fault:
         read_rules(text)
     assert words in str(fault.value)
+
+
+def test_a_word_that_is_no_member_of_a_cause_is_told() -> None:
+    text = (
+        '[[cause]]\ncode = "x"\nlook_at = "y"\nfrist = "z"\n[[cause.clue]]\nfact = "spread_pct"\nabove = 1\n'
+    )
+    with pytest.raises(ValueError, match="'frist' is not known"):
+        read_rules(text)
+
+
+def test_what_must_be_mended_is_found_for_its_own_gun_alone() -> None:
+    ranked = rank_causes(CASES["tip-plugged"])
+    found = mend_first(ranked, "upper")
+    assert found is not None
+    assert (found.code, found.what) == ("tip-plugged", "clean tip and fluid passage of gun upper first")
+    other = mend_first(ranked, "lower")
+    assert other is None or other.code != "tip-plugged"
+    assert mend_first(rank_causes(CASES["needle-closed"])[:1], "upper") is None
+
+
+def weights(evidence: Evidence) -> dict[str, float]:
+    return {ranked.code: ranked.weight for ranked in rank_causes(evidence)}
+
+
+def test_a_plugged_tip_and_a_closed_needle_are_told_apart_where_they_can_be() -> None:
+    low = gun("upper", -8.0, wear_pattern="none", passed_before=True)
+    stood = weights(cell(replace(low, needle_moved=0.0, beyond_needle_pct=-8.0), gun("lower")))
+    assert stood["tip-plugged"] > 0.85
+    assert stood.get("needle-closed", 0.0) < 0.02
+    closed = weights(cell(replace(low, needle_moved=-6.0, beyond_needle_pct=0.5), gun("lower")))
+    assert closed["needle-closed"] > 0.6
+    both = replace(low, needle_moved=-1.0, beyond_needle_pct=-6.5, u_beyond_needle_pct=0.8)
+    assert weights(cell(both, gun("lower")))["tip-plugged"] > 0.5
+
+
+@pytest.mark.parametrize("members", [{"passed_before": False}, {"passed_before": True}])
+def test_where_they_cannot_be_told_apart_it_says_so(members: dict[str, bool]) -> None:
+    """Nobody ever saw the gun right, or nobody told where its needle stands."""
+    low = gun("upper", -8.0, wear_pattern=None, needle_moved=None, **members)
+    ranked = rank_causes(cell(low, gun("lower")))
+    assert {ranked[0].code, ranked[1].code} == {"tip-plugged", "needle-closed"}
+    assert min(ranked[0].weight, ranked[1].weight) > 0.15
+    (closed,) = [cause for cause in ranked if cause.code == "needle-closed"]
+    assert "cannot be told apart" in closed.evidence[0]
 
 
 def test_every_fault_is_told_at_once_and_twins_too() -> None:

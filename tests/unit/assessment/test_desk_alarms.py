@@ -64,8 +64,9 @@ def test_when_the_silence_lasts_the_shift_start_names_it(floor):
 
 def test_off_target_is_one_alarm_though_it_spoils_the_balance_too(floor_of, cell_of):
     floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
-    floor.flows["lower"] = 88.0
     floor.check("upper")
+    floor.check("lower")
+    floor.flows["lower"] = 88.0
     floor.check("lower")
     assert calls(floor) == ["flow-off-target-lower"]
     alarm = next(alert for alert in floor.of(Alert) if alert.name == "flow-off-target-lower")
