@@ -47,7 +47,7 @@ class Cell:
 
         Raises SiteError where the site has no such cell or names a liquid that is not known.
         """
-        plan = site.cell(name)
+        plan = self.plan = site.cell(name)
         self.name = plan.name
         self.site = site
         self.topics = Topics(site.root)
@@ -94,7 +94,8 @@ class Cell:
         gun = Gun(name)
         if setup is not None:
             density = self.around.liquid.density(self.around.celsius)
-            fit_to_target(gun, setup.target_g_per_min, self._fitting_bar(setup), density)
+            turns = self.plan.needle(name).at_rest()
+            fit_to_target(gun, setup.target_g_per_min, self._fitting_bar(setup), density, turns)
         return gun
 
     def _new_station(
@@ -234,7 +235,9 @@ class Cell:
         """
         first = self.site.setups[0]
         wanted = first.target_g_per_min / 60 * (1 + percent / 100) / math.sqrt(self._fitting_bar(first))
-        if not turn_to(self.guns[gun], wanted, self.around.liquid.density(self.around.celsius)):
+        most = 10.0 * self.plan.needle(gun).at_rest()
+        density = self.around.liquid.density(self.around.celsius)
+        if not turn_to(self.guns[gun], wanted, density, most_turns=most):
             raise SiteError(f"gun {gun} cannot give {percent:+g} % of its target at any setting")
 
     # --- mishaps and chores

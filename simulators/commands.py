@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import time
 from pathlib import Path
@@ -20,8 +21,8 @@ EXAMPLES = """\
 examples:
   shotgram simulate --list
       what can be played, and what the agent should say of it
-  shotgram simulate --config cell.toml --scenario worn-nozzle --speed 20
-      against the broker of a configuration
+  shotgram simulate --config cell.toml --scenario worn-nozzle
+      against the broker of a configuration, in real time
   shotgram simulate --scenario worn-nozzle --capture worn.jsonl
       a recording for `shotgram replay`, at once
   shotgram simulate --config cell.toml --record real.jsonl --seconds 600
@@ -29,6 +30,13 @@ examples:
   shotgram simulate --config cell.toml --scenario good-day --waits-for-requests
       the controller shoots only when it is asked
 """
+
+
+AHEAD = (
+    "note: faster than real time this cell's clock runs ahead of everybody else's. A running agent journals "
+    "such times as they are, in its future, and waits for its own clock where it has to wait: use a journal "
+    "that you can throw away. For a quick look without one: --capture, then `shotgram replay`."
+)
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -55,6 +63,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--truth", metavar="FILE", type=Path, help="write what was really dispensed, JSON Lines"
     )
+    parser.add_argument("--json", action="store_true", help="the list, or what was done, as JSON")
     parser.add_argument(
         "--waits-for-requests", action="store_true", help="the controller runs checks only when asked"
     )
@@ -64,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     """Do it; returns the exit status."""
     try:
         if args.list:
-            return _list()
+            return _list(as_json=args.json)
         site = load_site(args.config) if args.config else site_of(bench_text())
         if args.record:
             return _record(args, site)
@@ -72,6 +81,8 @@ def run(args: argparse.Namespace) -> int:
         _warn(site, args.cell)
         if args.capture:
             return _capture(args, site, scenario)
+        if args.speed > 1:
+            print(AHEAD, file=sys.stderr)
         simulated = _connected(args, site, scenario)
     except SiteError as fault:
         print(f"shotgram simulate: {fault}", file=sys.stderr)
@@ -95,8 +106,11 @@ def _warn(site: Site, cell: str | None) -> None:
         )
 
 
-def _list() -> int:
+def _list(*, as_json: bool) -> int:
     for scenario in list_scenarios():
+        if as_json:
+            print(json.dumps({"name": scenario.name, "title": scenario.title, "says": scenario.says}))
+            continue
         print(f"{scenario.name}\n    {scenario.title}\n    The agent should say: {scenario.says}")
     return 0
 
@@ -107,7 +121,10 @@ def _capture(args: argparse.Namespace, site: Site, scenario: Scenario) -> int:
     truth = args.truth or args.capture.with_suffix(".truth.jsonl")
     lines = simulate_capture(scenario, args.seed, site, args.cell, truth=truth)
     count = write_capture(lines, args.capture)
-    print(f"{count} messages in {args.capture}, the truth in {truth}")
+    if args.json:
+        print(json.dumps({"messages": count, "capture": str(args.capture), "truth": str(truth)}))
+    else:
+        print(f"{count} messages in {args.capture}, the truth in {truth}")
     return 0
 
 
@@ -121,7 +138,11 @@ def _record(args: argparse.Namespace, site: Site) -> int:
         seconds=args.seconds,
         prepare=lambda client: _secure(client, site),
     )
-    print(f"{write_capture(lines, args.record)} messages in {args.record}")
+    count = write_capture(lines, args.record)
+    if args.json:
+        print(json.dumps({"messages": count, "capture": str(args.record)}))
+    else:
+        print(f"{count} message{'' if count == 1 else 's'} in {args.record}")
     return 0
 
 
@@ -142,6 +163,8 @@ def _connected(args: argparse.Namespace, site: Site, scenario: Scenario) -> Simu
         prepare=lambda client: _secure(client, site),
     )
     simulated.start()
+    if args.json:
+        return simulated
     print(f"{scenario.name}: {scenario.title}")
     print(f"cell {simulated.cell.name} speaks to {site.host}:{site.port} at {args.speed:g} times real time")
     print(f"the agent should say: {scenario.says}")
@@ -185,5 +208,8 @@ def _watch(args: argparse.Namespace, simulated: SimulatedCell) -> int:
     if simulated.fault is not None:
         print(f"shotgram simulate: the simulated cell stopped: {simulated.fault}", file=sys.stderr)
         return 1
-    print(f"{simulated.published} messages, {len(simulated.truth())} dispenses")
+    if args.json:
+        print(json.dumps({"messages": simulated.published, "dispenses": len(simulated.truth())}))
+    else:
+        print(f"{simulated.published} messages, {len(simulated.truth())} dispenses")
     return 0

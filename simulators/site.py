@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -45,6 +45,36 @@ class SiteScale:
 
 
 @dataclass(frozen=True, slots=True)
+class SiteNeedle:
+    """A gun's adjustment knob, as far as a hand needs it: the knob's own unit."""
+
+    response_pct_per_unit: float = 25.0
+    lowest: float = 0.0
+    highest: float = 10.0
+    step: float = 0.05
+    """What a hand can set."""
+
+    def at_rest(self) -> float:
+        """Where the knob stands at first.
+
+        One turn from 2.0 turns changes the flow by some 25 %, so a knob of another pitch stands as much
+        further open as its unit is finer: 25 clicks where one makes 2 %.
+        """
+        setting = AT_REST_TURNS * PCT_PER_TURN / self.response_pct_per_unit
+        if setting >= self.highest:
+            setting = (self.lowest + self.highest) / 2
+        return max(self.marked(setting), self.step)
+
+    def marked(self, setting: float) -> float:
+        """The nearest setting that a hand can make."""
+        return round(round(setting / self.step) * self.step, 6)
+
+
+AT_REST_TURNS, PCT_PER_TURN = 2.0, 25.0
+AS_BUILT = SiteNeedle()
+
+
+@dataclass(frozen=True, slots=True)
 class SiteCell:
     """A cell's scales, and its guns as (name, scale)."""
 
@@ -53,6 +83,12 @@ class SiteCell:
     guns: tuple[tuple[str, str], ...]
     foreign: tuple[str, ...] = ()
     """Inputs that the agent takes from other topics than the contract's, where it will not hear this cell."""
+    needles: Mapping[str, SiteNeedle] = field(default_factory=dict)
+    """By gun."""
+
+    def needle(self, gun: str) -> SiteNeedle:
+        """The knob of a gun."""
+        return self.needles.get(gun, AS_BUILT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +196,28 @@ def _cell(entry: Mapping[str, Any], i: int) -> SiteCell:
     for gun, scale in guns:
         if scale not in names:
             raise SiteError(f"{where}: gun {gun} names the scale {scale!r}, which is not in the cell")
-    return SiteCell(str(_need(entry, "id", where)), scales, guns, _foreign(entry))
+    needles = {
+        str(gun["id"]): _needle(gun.get("needle", {}), f"{where}.guns[{n}].needle")
+        for n, gun in enumerate(entry.get("guns", []))
+    }
+    return SiteCell(str(_need(entry, "id", where)), scales, guns, _foreign(entry), needles)
+
+
+def _needle(entry: Any, where: str) -> SiteNeedle:
+    known = {
+        "response_pct_per_unit": "response_pct_per_unit",
+        "lowest": "lowest",
+        "highest": "highest",
+        "smallest_step": "step",
+    }
+    try:
+        told = {name: float(entry[key]) for key, name in known.items() if key in entry}
+    except (TypeError, ValueError) as fault:
+        raise SiteError(f"{where}: its members are numbers") from fault
+    needle = SiteNeedle(**told)
+    if min(needle.response_pct_per_unit, needle.step, needle.highest) <= 0:
+        raise SiteError(f"{where}: response, smallest step and highest setting are above 0")
+    return needle
 
 
 def _foreign(entry: Mapping[str, Any]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from typing import Protocol
 
 from simulators.controller import Controller
 from simulators.physics.gun import Gun
+from simulators.site import SiteCell
 
 
 class Workplace(Protocol):
@@ -16,6 +17,7 @@ class Workplace(Protocol):
 
     guns: dict[str, Gun]
     controller: Controller
+    plan: SiteCell
 
     def after(self, seconds: float, action: Callable[[], None]) -> None:
         """Do something later."""
@@ -74,10 +76,10 @@ class Technician:
         return dict(self._adjusted)
 
     def set_needle(self, gun: str, setting: float) -> None:
-        """Turn a gun's knob to a setting and type it in. Raises KeyError for an unknown gun."""
-        knob = self.workplace.guns[gun]
-        knob.setting = max(setting + self.habits.hand_error, 0.0)
-        self.workplace.controller.tell("needle_set", gun=gun, setting=round(setting, 4))
+        """Turn a gun's knob to the mark nearest a setting, and type it in. KeyError for an unknown gun."""
+        knob, marked = self.workplace.guns[gun], self.workplace.plan.needle(gun).marked(setting)
+        knob.setting = max(marked + self.habits.hand_error, 0.0)
+        self.workplace.controller.tell("needle_set", gun=gun, setting=marked)
 
     def change_part(self, gun: str, part: str) -> None:
         """Put in a new nozzle, needle, seal or gun, and type it in."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import logging
 import signal
 import sys
@@ -46,12 +47,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="show the lines and how they are read; nothing is published",
     )
+    parser.add_argument("--json", action="store_true", help="with --listen: one line of JSON for each")
 
 
 def run(args: argparse.Namespace) -> int:
     """Bridge until a signal comes; returns the exit status."""
     site = load_or_complain(args.config)
     if site is None:
+        return WRONG
+    if args.json and not args.listen:
+        print("shotgram bridge: --json goes with --listen", file=sys.stderr)
         return WRONG
     if not site.serial_scales:
         print(
@@ -68,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     if args.listen:
         from agent.bridge.listen import listen
 
-        listen(site.serial_scales, stop, lambda text: print(text, flush=True))
+        listen(site.serial_scales, stop, _show_json if args.json else _show)
     else:
         try:
             _bridge(site, stop)
@@ -76,6 +81,15 @@ def run(args: argparse.Namespace) -> int:
             print(fault, file=sys.stderr)
             return WRONG
     return 130 if interrupted.is_set() else 0
+
+
+def _show(text: str) -> None:
+    print(text, flush=True)
+
+
+def _show_json(text: str) -> None:
+    scale, _, said = text.partition(": ")
+    print(json.dumps({"scale": scale, "said": said.strip()}), flush=True)
 
 
 def _bridge(site: Site, stop: threading.Event) -> None:

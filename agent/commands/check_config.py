@@ -200,19 +200,19 @@ def _tell(said: dict[str, Any]) -> None:
 
     out, local = console(), LocalTime(said["timezone"])
     out.print(f"{said['file']} can be used (digest {said['digest']})", soft_wrap=True, markup=False)
-    for label, key in (
-        ("agent", "agent"),
-        ("state", "state_dir"),
-        ("time zone", "timezone"),
-        ("broker", "broker"),
-        ("topics below", "root"),
-        ("database", "database"),
-        ("alarms to people", "alarms_to_people"),
-        ("SCADA", "scada"),
-        ("page", "page"),
-        ("health", "health"),
+    for label, key, without in (
+        ("agent", "agent", ""),
+        ("state", "state_dir", ""),
+        ("time zone", "timezone", ""),
+        ("broker", "broker", ""),
+        ("topics below", "root", ""),
+        ("database", "database", "none: results stay in the journal and on MQTT"),
+        ("alarms to people", "alarms_to_people", "none: on MQTT alone"),
+        ("SCADA", "scada", "off"),
+        ("page", "page", "off"),
+        ("health", "health", "off"),
     ):
-        out.print(f"  {label:<17} {said[key] or '-'}", soft_wrap=True, markup=False)
+        out.print(f"  {label:<17} {said[key] or without}", soft_wrap=True, markup=False)
     out.print("Setups")
     for setup in said["setups"]:
         out.print(Text(f"  {setup['name']}"))

@@ -20,10 +20,19 @@ from rich.console import Console
 from rich.text import Text
 
 from agent.commands.local_time import LocalTime
-from agent.commands.tables import balance_line, checks_table, console, number, release_lines, word
+from agent.commands.tables import (
+    balance_line,
+    checks_table,
+    console,
+    number,
+    release_lines,
+    tell_pressure,
+    word,
+)
 from agent.contract.inputs import ControllerEvent
 from agent.contract.records import Advice, Balance, Check, Dispense, Record, Release, Request
 from agent.contract.times import rfc3339
+from agent.report.words import turn_told
 from agent.runtime.clock import BorrowedClock
 
 if TYPE_CHECKING:
@@ -79,6 +88,8 @@ def run(args: argparse.Namespace) -> int:
     folder = _fresh(args.out)
     story.say(OPENING)
     released = _play(folder, args.speed, story)
+    if story.unheard:
+        raise BrokenPipeError
     story.end(folder, released)
     return 0 if released else 1
 
@@ -89,6 +100,8 @@ class Story:
     def __init__(self, out: Console, *, as_json: bool) -> None:
         self.records: list[Record] = []
         self.released = threading.Event()
+        self.unheard = False
+        """Whether the reader of our output has gone."""
         self._out = out
         self._as_json = as_json
         self._held_told = False
@@ -101,7 +114,16 @@ class Story:
             self._out.print(text)
 
     def hear(self, batch: Batch) -> None:
-        """What the agent heard and said, in order; called in its thread."""
+        """What the agent heard and said, in order; in its thread, which no fault of ours may end."""
+        if self.unheard:
+            return
+        try:
+            self._hear(batch)
+        except BrokenPipeError:
+            self.unheard = True
+            self.released.set()
+
+    def _hear(self, batch: Batch) -> None:
         for told in batch.events:
             if isinstance(told, ControllerEvent) and told.event == "needle_set":
                 at = self._local.clock(rfc3339(told.t_s))
@@ -122,11 +144,14 @@ class Story:
             return
         self._out.print()
         checks = [record for record in self.records if isinstance(record, Check)]
-        first = {check.gun: check for check in reversed(checks)}
+        first: dict[str, Check] = {}
+        for check in checks:
+            first.setdefault(check.gun, check)
         self._out.print(checks_table(list(first.values()), "First checks"))
         changed = {check.gun: check for check in checks if first[check.gun] is not check}
         if changed:
             self._out.print(checks_table(list(changed.values()), "After the knob was turned"))
+        tell_pressure(checks, self._out)
         for line in _last_words(self.records, self._local):
             self._out.print(line)
         wall_s = time.monotonic() - self._began_s
@@ -155,8 +180,8 @@ class Story:
                 self._out.print(judged.append(f"  {record.reason}"))
             case Balance():
                 self._out.print(Text(f"{at}  ").append(balance_line(record)))
-            case Advice() if record.change or record.advised:
-                self._out.print(Text(f"{at}  {record.gun}: {record.reason}"))
+            case Advice() if record.change:
+                self._out.print(Text(f"{at}  {record.gun}: {turn_told(record)}"))
             case Release() if record.state == "released":
                 self.released.set()
                 self._out.print(Text(f"{at}  {record.setup} is ").append(word("released")))

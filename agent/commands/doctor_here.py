@@ -13,8 +13,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from agent.commands.doctor_finding import Finding
+from agent.report.words import counted
 from agent.settings.site import Site
 
+MOST_REFUSED = 10_000
+"""More than the journal keeps."""
 SLOW_S = 0.1
 """A commit that takes longer delays every message of a busy cell."""
 STALLED_S = 1.0
@@ -137,13 +140,18 @@ def journal(site: Site) -> Iterator[Finding]:
         with JournalReader.of_folder(site.state_dir) as reader:
             faults = verify(reader.database)
             count, _ = reader.head()
+            refused = reader.quarantined(MOST_REFUSED)
     except JournalError as fault:
         yield Finding("journal", "mend", str(fault), "is this the agent's user, and the right state_dir?")
         return
     if faults:
         yield Finding("journal", "mend", faults[0].text, "shotgram history --verify; compare with a backup")
     else:
-        yield Finding("journal", "well", f"{count} records, chain sound")
+        yield Finding("journal", "well", f"{counted(count, 'record')}, chain sound")
+    if refused:
+        topic, _, code, _ = refused[0]
+        text = f"{counted(len(refused), 'message')} could not be used, the newest on {topic} ({code})"
+        yield Finding("journal", "note", text, "shotgram history --refused tells why; mend the sender")
     number = running_agent(site)
     if number is not None:
         yield Finding("journal", "well", f"an agent is writing it now (process {number})")

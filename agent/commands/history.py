@@ -21,8 +21,11 @@ from agent.contract.plan import Plan
 from agent.journal.errors import JournalError
 from agent.journal.reading import JournalReader
 from agent.journal.rows import Row
+from agent.report.words import counted
 
 KINDS = ("check", "balance", "wear", "advice", "cause", "release", "alert", "dispense", "request")
+MOST_REFUSED = 10_000
+"""More than the journal keeps."""
 SHOWN = ("check", "balance", "wear", "advice", "alert")
 """What is shown where no kind is asked for."""
 
@@ -35,6 +38,8 @@ examples:
       one shot and its uncertainty budget, by the beginning of its id
   shotgram history --config cell.toml --kind check --csv > checks.csv
   shotgram history --config cell.toml --verify
+  shotgram history --config cell.toml --refused --last 5
+      messages that could not be used, and why
 
 a paper history (the agent is stopped meanwhile; all of it or nothing):
   shotgram history --config cell.toml --import paper.csv --dry-run
@@ -70,7 +75,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--last", type=int, default=20, metavar="N", help="the newest N of a kind (default 20)")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="whole records, one line of JSON each")
-    form.add_argument("--csv", action="store_true", help="one table of plain values")
+    form.add_argument("--csv", action="store_true", help="one table of plain values, for a spreadsheet")
     other = parser.add_argument_group("instead of the history")
     other.add_argument(
         "--shot",
@@ -82,6 +87,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     other.add_argument(
         "--recompute", action="store_true", help="every stored shot again from its raw readings"
+    )
+    other.add_argument(
+        "--refused", action="store_true", help="messages that could not be used, and why (the newest N)"
     )
     paper = parser.add_argument_group("bring a paper history in")
     paper.add_argument(
@@ -125,6 +133,8 @@ def run(args: argparse.Namespace) -> int:
         return WRONG
 
 
+SHOWN_OF_REFUSED = 200
+"""Bytes of a refused message's payload that are shown."""
 Work = Callable[[JournalReader, argparse.Namespace, float | None, LocalTime], int]
 
 
@@ -135,6 +145,8 @@ def _work_of(args: argparse.Namespace) -> Work:
         return _verify
     if args.recompute:
         return _recompute
+    if args.refused:
+        return _refused
     return _history
 
 
@@ -176,8 +188,12 @@ def _shot(journal: JournalReader, args: argparse.Namespace, _since_s: float | No
 
     found = _dispenses_named(journal, args.shot)
     if len(found) != 1:
-        what = "has no dispense" if not found else f"has {len(found)} dispenses"
-        print(f"shotgram history: the journal {what} {args.shot!r}", file=sys.stderr)
+        why = (
+            "more than one dispense begins so; give more of its id"
+            if found
+            else "no dispense begins so; --kind dispense lists them with their ids"
+        )
+        print(f"shotgram history: --shot {args.shot}: {why}", file=sys.stderr)
         return 1
     row = found[0]
     if args.json:
@@ -204,17 +220,38 @@ def _verify(
     with progress("following the chain", None):
         faults = verify(journal.database)
     seq, newest = journal.head()
+    refused = len(journal.quarantined(MOST_REFUSED))
     if args.json:
         told = [{"code": fault.code, "text": fault.text, "seq": fault.seq} for fault in faults]
-        print(json.dumps({"records": seq, "newest_hash": newest, "faults": told}))
+        print(json.dumps({"records": seq, "newest_hash": newest, "faults": told, "refused": refused}))
     else:
         for fault in faults:
             print(fault.text)
-        print(
-            f"{seq} records, newest hash {newest}: "
-            + ("sound" if not faults else f"{len(faults)} faults; compare with a backup")
-        )
+        verdict = "sound" if not faults else f"{counted(len(faults), 'fault')}; compare with a backup"
+        print(f"{counted(seq, 'record')}, newest hash {newest}: {verdict}")
+        if refused:
+            print(f"{counted(refused, 'message')} could not be used; --refused shows the newest")
     return 1 if faults else 0
+
+
+def _refused(
+    journal: JournalReader, args: argparse.Namespace, _since_s: float | None, _local: LocalTime
+) -> int:
+    found = journal.quarantined(args.last)
+    for topic, body, code, fault in reversed(found):
+        began = body[:SHOWN_OF_REFUSED].decode("utf-8", "backslashreplace")
+        if args.json:
+            print(json.dumps({"topic": topic, "code": code, "fault": fault, "payload": began}))
+        else:
+            print(f"{printable(topic)}: {fault} [{code}]\n    {printable(began)}")
+    if not found and not args.json:
+        print("no message was refused")
+    return 0
+
+
+def printable(text: str) -> str:
+    """What came from outside, with nothing in it that a terminal would obey."""
+    return "".join(one if one.isprintable() else f"\\x{ord(one):02x}" for one in text)
 
 
 def _recompute(
@@ -235,7 +272,9 @@ def _recompute(
                     print(f"{result.id}: {_change(member, before, again)}")
             advance(1)
     if not args.json:
-        print(f"{compared} shots computed again, {differing} differ")
+        print(
+            f"{counted(compared, 'shot')} computed again, {differing} differ{'s' if differing == 1 else ''}"
+        )
     return 1 if differing else 0
 
 
@@ -261,10 +300,20 @@ def _flat(body: dict[str, Any]) -> dict[str, Any]:
         if isinstance(value, dict):
             flat.update({f"{name}.{inner}": held for inner, held in value.items()})
         elif isinstance(value, list):
-            flat[name] = json.dumps(value, separators=(",", ":")) if value else ""
+            flat[name] = "; ".join(map(_told, value))
         else:
             flat[name] = value
     return flat
+
+
+TELLING = ("flow_g_per_min", "why", "text", "code", "gun", "source", "id")
+"""What stands for an object of a list in a cell of a spreadsheet: the first of these that it has."""
+
+
+def _told(value: Any) -> str:
+    if isinstance(value, dict):
+        return str(next((value[name] for name in TELLING if name in value), value))
+    return str(value)
 
 
 def _since(day: str | None, zone: str) -> float | None:

@@ -16,10 +16,12 @@ from agent.commands.paper import BadPaper, read_paper
 from agent.commands.paper_records import Imported, imported
 from agent.commands.paper_rows import PaperFault
 from agent.commands.tables import console, number
+from agent.contract.records import Check
 from agent.contract.times import epoch_s
 from agent.journal.errors import JournalError, JournalLocked
 from agent.journal.reading import FILE_NAME, JournalReader
 from agent.journal.rows import event_key
+from agent.report.words import counted
 from agent.settings.site import Site
 
 MOST_SHOWN = 50
@@ -110,18 +112,25 @@ def _tell(found: Imported, known: set[str], args: argparse.Namespace) -> None:
         return
     out = console()
     verb = "would be imported" if args.dry_run else "imported"
-    out.print(Text(f"{len(new_checks)} checks and {len(new_parts)} changed parts {verb}"))
+    parts = counted(len(new_parts), "changed part")
+    out.print(Text(f"{counted(len(new_checks), 'check')} and {parts} {verb}"))
     if known:
-        out.print(Text(f"{len(known)} rows are in the journal already: left as they are"))
+        are = "is" if len(known) == 1 else "are"
+        out.print(Text(f"{counted(len(known), 'row')} {are} in the journal already: left as before"))
     for cell, gun in dict.fromkeys((check.cell, check.gun) for check in found.checks):
         mine = [check for check in found.checks if (check.cell, check.gun) == (cell, gun)]
         mine.sort(key=lambda check: epoch_s(check.at))
         worst = max(mine, key=lambda check: abs(check.deviation_pct or 0.0))
         out.print(
             Text(
-                f"  {cell}, {gun}: {len(mine)} checks from {mine[0].at[:10]} to {mine[-1].at[:10]}, "
+                f"  {cell}, {gun}: {counted(len(mine), 'check')}, {_days(mine)}, "
                 f"at most {number(worst.deviation_pct, 1, sign=True)} % off target ({worst.at[:10]})"
             )
         )
     if not args.dry_run and new_checks:
         out.print(Text("The agent learns wear and needle from them when it starts."))
+
+
+def _days(checks: list[Check]) -> str:
+    first, last = checks[0].at[:10], checks[-1].at[:10]
+    return first if first == last else f"{first} to {last}"

@@ -13,8 +13,11 @@ from rich.table import Table
 from rich.text import Text
 
 from agent.commands.local_time import LocalTime
-from agent.commands.tables import alarm_state, number, short_id, word
+from agent.commands.tables import alarm_state, number, pressure_note, short_id, word
+from agent.contract.reading_back import record_of
+from agent.contract.records import Advice
 from agent.journal.rows import Row
+from agent.report.words import turn_told, why_turned
 
 Body: TypeAlias = dict[str, Any]
 Show: TypeAlias = Callable[[Body], str | Text]
@@ -128,17 +131,31 @@ def _needle(body: Body) -> str:
     return f"{number(now)} → {number(advised)} {body.get('unit', '')}" if now != advised else "leave it"
 
 
+def _advice_lines(body: Body) -> list[str]:
+    try:
+        advice = record_of(body)
+    except (KeyError, TypeError, ValueError):
+        # Of another version: its own sentence still stands.
+        return [body["reason"]]
+    if not isinstance(advice, Advice):
+        return [body["reason"]]
+    # How to turn, then why: the deviation, and how well the knob's effect is known.
+    return [told for told in (turn_told(advice), why_turned(advice)) if told]
+
+
 def _causes(body: Body) -> list[str]:
     return [
         f"{number(100.0 * one['weight'], 0)} %  {one['code']}: {one['look_at']}" for one in body["ranked"]
     ]
 
 
+STANDING = ("UNACK", "ACKED")
+"""States of an alarm that want something done: their text and action are told, the others in a line."""
 ENTRIES: dict[str, tuple[str, tuple[Show, ...], Callable[[Body], list[str]]]] = {
     "advice": (
         "Advice for the needle",
         (lambda body: str(body.get("gun") or "-"), _needle),
-        lambda body: [body["reason"]],
+        _advice_lines,
     ),
     "alert": (
         "Alarms",
@@ -147,7 +164,7 @@ ENTRIES: dict[str, tuple[str, tuple[Show, ...], Callable[[Body], list[str]]]] = 
             lambda body: f"{body['priority']} priority",
             lambda body: alarm_state(body["state"]),
         ),
-        lambda body: [body["text"], f"→ {body['action']}"],
+        lambda body: [body["text"], f"→ {body['action']}"] if body["state"] in STANDING else [],
     ),
     "cause": ("Probable causes", (lambda body: str(body.get("setup") or ""),), _causes),
     "release": (
@@ -172,8 +189,19 @@ def print_history(rows: Sequence[Row], kinds: Sequence[str], out: Console, local
         heading = f"{title}{where} (times in {local.zone})"
         if kind in TABLES:
             _print_table(heading, mine, TABLES[kind][1], out, local, with_cell=not where)
+            if kind == "check":
+                _tell_pressure(mine, out)
         else:
             _print_entries(heading, kind, mine, out, local, with_cell=not where)
+
+
+def _tell_pressure(bodies: Sequence[Body], out: Console) -> None:
+    members = ("mean_g_per_min", "at_setpoint_g_per_min", "target_g_per_min")
+    note = pressure_note(
+        (body.get(members[0]), body.get(members[1]), body.get(members[2])) for body in bodies
+    )
+    if note is not None:
+        out.print(Text(f"{note}\n", style="dim"))
 
 
 def _print_table(

@@ -29,8 +29,8 @@ class LocalTime:
         return self._as("%H:%M:%S", text)
 
     def in_text(self, text: str) -> str:
-        """A sentence with every time in UTC that stands in it on this clock."""
-        return _UTC.sub(lambda found: self.minute(found[0]), text)
+        """A sentence with every time in UTC that stands in it on this clock, and `±` for `+-`."""
+        return _UTC.sub(lambda found: self.minute(found[0]), text).replace("+-", "±")
 
     def _as(self, form: str, text: str | None) -> str:
         if not text:

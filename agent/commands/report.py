@@ -32,8 +32,11 @@ def run(args: argparse.Namespace) -> int:
         return WRONG
     try:
         write_report(site, args.output)
-    except (JournalError, OSError) as fault:
+    except JournalError as fault:
         print(f"shotgram report: {fault}", file=sys.stderr)
+        return 1
+    except OSError as fault:
+        print(f"shotgram report: cannot write {args.output}: {fault.strerror or fault}", file=sys.stderr)
         return 1
     if args.json:
         print(json.dumps({"output": str(args.output), "bytes": args.output.stat().st_size}))

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
+import sys
 from collections.abc import Iterable, Sequence
+from typing import IO, cast
 
 from rich import box
 from rich.console import Console
@@ -12,7 +15,9 @@ from rich.text import Text
 from agent.commands.local_time import LocalTime
 from agent.contract.alarm_words import ALARM_STATES
 from agent.contract.records import Advice, Alert, Balance, Cause, Check, Dispense, Record, Release, Wear
+from agent.report.words import signed, turn_told
 
+_PADDED = re.compile(r"[ \t]+$", re.MULTILINE)
 STYLES = {
     "pass": "green",
     "released": "green",
@@ -26,16 +31,44 @@ STYLES = {
 """Colour only underlines a word that is there anyway."""
 
 
-PIPE_WIDTH = 160
-"""Columns where there is no terminal: wide enough that nothing is cut."""
+PIPE_WIDTH = 10_000
+"""Columns where there is no terminal: a line is never broken, so that grep finds the whole of it."""
 
 
-def console(*, stderr: bool = False) -> Console:
-    """A console that colours only on a terminal (and not where NO_COLOR is set), and is wide in a pipe."""
-    plain = Console(stderr=stderr, highlight=False, soft_wrap=False)
+def console() -> Console:
+    """A console that colours only on a terminal (and not where NO_COLOR is set).
+
+    In a pipe or file no line is broken or padded.
+    """
+    plain = Out(highlight=False, soft_wrap=False)
     if not plain.is_terminal:
-        plain = Console(stderr=stderr, highlight=False, width=PIPE_WIDTH)
+        plain = Out(highlight=False, width=PIPE_WIDTH, file=cast("IO[str]", Unpadded()))
     return plain
+
+
+class Out(Console):
+    """A console for which a reader that has seen enough (head, less) is no fault."""
+
+    def on_broken_pipe(self) -> None:
+        """Leave it to the program's end, as for what is written without a console."""
+        raise BrokenPipeError
+
+
+class Unpadded:
+    """Standard output without the spaces that tables have at the end of their lines."""
+
+    def write(self, text: str) -> int:
+        """Write, rich gives whole lines."""
+        sys.stdout.write(_PADDED.sub("", text))
+        return len(text)
+
+    def flush(self) -> None:
+        """Hand on."""
+        sys.stdout.flush()
+
+    def isatty(self) -> bool:
+        """It is used in pipes alone."""
+        return False
 
 
 def word(text: str) -> Text:
@@ -47,7 +80,7 @@ def number(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
     """A number to so many decimals; a dash where there is none."""
     if value is None:
         return "-"
-    return f"{value:+.{digits}f}" if sign else f"{value:.{digits}f}"
+    return signed(value, digits).replace("−", "-") if sign else f"{value:.{digits}f}"
 
 
 def alarm_state(state: str) -> Text:
@@ -96,6 +129,22 @@ def checks_table(checks: Sequence[Check], title: str) -> Table:
     return table
 
 
+def pressure_note(checks: Iterable[tuple[float | None, float | None, float | None]]) -> str | None:
+    """What `off %` means where a check did not run at its setup's pot pressure; None where all did.
+
+    Each is (mean, mean brought to that pressure, target), g/min.
+    """
+    for mean, at_setpoint, target in checks:
+        if None in (mean, at_setpoint, target) or not mean or not target or at_setpoint is None:
+            continue
+        if abs(at_setpoint - mean) >= 0.0005 * target:
+            return (
+                "off %: from the target, after the mean was brought to the setup's pot pressure; "
+                "the mean itself is as it was shot."
+            )
+    return None
+
+
 def dispenses_table(dispenses: Sequence[Dispense], title: str, local: LocalTime) -> Table:
     """One row a dispense; the day stands in the title where it is one."""
     days = {local.second(item.started_at)[:10] for item in dispenses}
@@ -124,28 +173,14 @@ def dispenses_table(dispenses: Sequence[Dispense], title: str, local: LocalTime)
 
 def balance_line(balance: Balance) -> Text:
     """How far the guns differ, in a line."""
-    line = Text("Balance: ").append(word(balance.verdict))
-    return line.append(
-        f"  spread {number(balance.spread_pct)} % (limit {number(balance.limit_pct, 1)} %). {balance.reason}"
-    )
+    # The verdict says it: the reason need not say it again.
+    reason = balance.reason.removeprefix("balanced: ").removeprefix("out of balance: ")
+    return Text("Balance: ").append(word(balance.verdict)).append(f"  {reason}")
 
 
 def advice_line(advice: Advice) -> Text:
     """What to turn, in a line."""
-    if advice.advised is None and advice.change is None:
-        return Text(f"Advice for {advice.gun}: {advice.reason}")
-    where = (
-        f"from {number(advice.setting)} to {number(advice.advised)} {advice.unit}"
-        if advice.setting is not None and advice.advised is not None
-        else f"by {number(advice.change, sign=True)} {advice.unit}"
-    )
-    expected = (
-        f"; expect {number(advice.expected_g_per_min, 1)} g/min "
-        f"({number(advice.expected_low_g_per_min, 1)} to {number(advice.expected_high_g_per_min, 1)})"
-        if advice.expected_g_per_min is not None
-        else ""
-    )
-    return Text(f"Advice for {advice.gun}: turn the needle {where}{expected}.")
+    return Text(f"Advice for {advice.gun}: {turn_told(advice)}")
 
 
 def release_lines(release: Release, local: LocalTime) -> list[Text]:
@@ -154,6 +189,15 @@ def release_lines(release: Release, local: LocalTime) -> list[Text]:
     lines = [Text(f"{release.cell}: {release.setup} is ").append(word(release.state)).append(until)]
     lines += [Text(local.in_text(f"  - {reason.text} → {reason.remedy}")) for reason in release.reasons]
     return lines
+
+
+def tell_pressure(checks: Iterable[Check], out: Console) -> None:
+    """The note about pot pressure below a table of checks, where one is needed."""
+    note = pressure_note(
+        (check.mean_g_per_min, check.at_setpoint_g_per_min, check.target_g_per_min) for check in checks
+    )
+    if note is not None:
+        out.print(Text(f"{note}\n", style="dim"))
 
 
 def print_results(records: Iterable[Record], out: Console, local: LocalTime) -> None:
@@ -168,6 +212,7 @@ def print_results(records: Iterable[Record], out: Console, local: LocalTime) -> 
         checks = [record for record in here if isinstance(record, Check)]
         if checks:
             out.print(checks_table(checks, f"Checks in cell {cell}"))
+            tell_pressure(checks, out)
         for record in here:
             if isinstance(record, Balance):
                 out.print(balance_line(record))

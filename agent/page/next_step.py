@@ -68,4 +68,4 @@ def _turn(advice: Advice, change: float) -> NextStep:
 
 def _tolerance(check: Check) -> str:
     shots = counted(len(check.shots), "shot")
-    return f"Mean of {shots}. Target {check.target_g_per_min:g} g/min ± {check.tolerance_pct:g}\u00a0%."
+    return f"Mean of {shots}. Target {check.target_g_per_min:g} g/min ± {check.tolerance_pct:g} %."

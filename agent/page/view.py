@@ -11,7 +11,7 @@ from agent.assessment.desk_status import DeskStatus, GunStatus
 from agent.contract.records import Cause, Reason
 from agent.page.memory import CellMemory, GunMemory
 from agent.page.next_step import NextStep, Tone, next_step
-from agent.report.words import off_target, readable, sentence, spaced, told
+from agent.report.words import kept_together, off_target, readable, sentence, spaced, told
 from agent.web.snapshot import CellSnapshot, Snapshot
 
 OLD_S = 10.0
@@ -104,6 +104,7 @@ def _gun(
     step = next_step(gun, memory.advice, cause, is_open=busy_guns.get(gun.gun, False), others_busy=others)
     mean = check.mean_g_per_min if check else None
     deviation = check.deviation_pct if check else None
+    step = replace(step, detail=kept_together(step.detail))
     return GunView(
         name=gun.gun,
         tone=TONES.get(check.verdict if check else None, "wait"),

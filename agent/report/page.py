@@ -15,7 +15,19 @@ from agent.report.contents import CellShown, Contents, GunShown, ShotShown, is_p
 from agent.report.figures import ShotFigure, checks_figure, shot_figure
 from agent.report.guns_figure import guns_figure
 from agent.report.wear_figure import wear_figure
-from agent.report.words import chance, day, off_target, printed, readable, sentence, spaced, told, turn_told
+from agent.report.words import (
+    chance,
+    day,
+    kept_together,
+    off_target,
+    printed,
+    readable,
+    sentence,
+    spaced,
+    told,
+    turn_told,
+    why_turned,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +65,9 @@ def page_of(contents: Contents) -> str:
     environment.filters["readable"] = partial(readable, zone=zone)
     environment.filters["spaced"] = spaced
     environment.filters["sentence"] = sentence
-    environment.filters["printed"] = printed
-    environment.filters["turn"] = turn_told
+    environment.filters["printed"] = lambda text: kept_together(printed(text))
+    environment.filters["turn"] = lambda advice: kept_together(turn_told(advice))
+    environment.filters["why_turned"] = lambda advice: kept_together(why_turned(advice))
     environment.filters["chance"] = chance
     environment.filters["off"] = off_target
     environment.filters["on_paper"] = is_paper

@@ -34,14 +34,18 @@ def day_s(text: str, zone: tzinfo) -> float:
 
 def readable(text: str, zone: tzinfo) -> str:
     """A sentence of a record with its times brought to a zone, and its signs as they are printed."""
-    return printed(_RFC3339.sub(lambda found: told(found[0], zone, "%-d %b %H:%M"), text))
+    return kept_together(printed(_RFC3339.sub(lambda found: told(found[0], zone, "%-d %b %H:%M"), text)))
 
 
 def printed(text: str) -> str:
     """A sentence as it is printed: `±`, a true minus, no sign before a number that is nothing."""
     text = _NOTHING_SIGNED.sub(r"\1", text.replace("+-", "±"))
-    # A percent sign stays with its number.
-    return _PERCENT.sub("\u00a0%", _MINUS.sub("−", text))
+    return _MINUS.sub("−", text)
+
+
+def kept_together(text: str) -> str:
+    """A sentence for a screen or paper, where a percent sign stays with its number."""
+    return _PERCENT.sub("\u00a0%", text)
 
 
 def spaced(code: str) -> str:
@@ -89,7 +93,15 @@ def turn_told(advice: Advice) -> str:
     hope = ""
     if expected is not None and low is not None and high is not None:
         hope = f" Expect {expected:.1f} g/min ({low:.1f} to {high:.1f})."
-    return f"{way(change)} the needle by {amount(change, advice.unit)}{where}{hope} Then check again."
+    # What stands behind the brackets is to be known before anybody turns: something else to mend first.
+    remark = sentence(printed(advice.reason.partition("); ")[2])) or "Then check again."
+    return f"{way(change)} the needle by {amount(change, advice.unit)}{where}{hope} {remark}"
+
+
+def why_turned(advice: Advice) -> str:
+    """What a turn is advised for, and how well its effect is known; empty where none is advised."""
+    why, behind, _ = advice.reason.partition("); ")
+    return sentence(printed(f"{why})" if behind else why)) if advice.change else ""
 
 
 def way(change: float) -> str:

@@ -29,7 +29,7 @@ class Gun:
     cone_deg: float = 20.0
     mm_per_turn: float = 0.25
     setting: float = 2.0
-    """Turns from closed."""
+    """From closed, in the knob's own unit: turns, clicks."""
     discharge: float = 0.6
     wear_pct: float = 0.0
     plug_pct: float = 0.0

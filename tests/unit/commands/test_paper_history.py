@@ -244,7 +244,7 @@ def history(config: Path, paper: Path, *more: str) -> int:
 
 def test_a_dry_run_writes_nothing(config: Path, paper: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert history(config, paper, "--dry-run") == 0
-    assert "12 checks and 1 changed parts would be imported" in capsys.readouterr().out
+    assert "12 checks and 1 changed part would be imported" in capsys.readouterr().out
     assert not (config.parent / "state").exists()
 
 
@@ -254,7 +254,7 @@ def test_imported_twice_is_imported_once_and_the_chain_is_sound(
     assert history(config, paper) == 0
     assert history(config, paper) == 0
     told = capsys.readouterr().out
-    assert "12 checks and 1 changed parts imported" in told
+    assert "12 checks and 1 changed part imported" in told
     assert "0 checks and 0 changed parts imported" in told
     assert "13 rows are in the journal already" in told
     with JournalReader.of_folder(config.parent / "state") as journal:

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 import pytest
 
-from agent.report.words import amount, chance, counted, off_target, printed, sentence, signed
+from agent.contract.records import Advice
+from agent.report.words import (
+    amount,
+    chance,
+    counted,
+    kept_together,
+    off_target,
+    printed,
+    sentence,
+    signed,
+    turn_told,
+    why_turned,
+)
 
 
 @pytest.mark.parametrize(
@@ -39,14 +51,18 @@ def test_units_of_a_knob(value: float, unit: str, told: str) -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("-8.8 % off (response 25 +- 12 % per turn)", "−8.8\u00a0% off (response 25 ± 12\u00a0% per turn)"),
-        ("no change: -0.0 % against the new part", "no change: 0.0\u00a0% against the new part"),
+        ("-8.8 % off (response 25 +- 12 % per turn)", "−8.8 % off (response 25 ± 12 % per turn)"),
+        ("no change: -0.0 % against the new part", "no change: 0.0 % against the new part"),
         ("+0.0 g/min, -0.04 g", "0.0 g/min, −0.04 g"),
         ("booth-2, gun rim-a, 2026-03-02, n-butyl", "booth-2, gun rim-a, 2026-03-02, n-butyl"),
     ],
 )
 def test_signs_of_a_sentence(text: str, told: str) -> None:
     assert printed(text) == told
+
+
+def test_a_percent_sign_stays_with_its_number() -> None:
+    assert kept_together("5 % of 3.2 % or %") == "5\u00a0% of 3.2\u00a0% or %"
 
 
 def test_sentences_and_plurals() -> None:
@@ -58,3 +74,39 @@ def test_sentences_and_plurals() -> None:
         "2 checks",
         "0 shots",
     )
+
+
+def advice(change: float | None, reason: str) -> Advice:
+    return Advice(
+        id="advice-1",
+        cell="north",
+        at="2026-03-02T03:40:00Z",
+        gun="upper",
+        setup="impeller-barrier",
+        setting=None,
+        advised=None,
+        change=change,
+        expected_g_per_min=84.26,
+        expected_low_g_per_min=76.74,
+        expected_high_g_per_min=91.78,
+        response_g_per_min_per_unit=20.0,
+        reason=reason,
+    )
+
+
+def test_what_to_mend_first_is_said_before_anybody_turns() -> None:
+    plain = "-8.8 % off: open by 0.4 turn (response 25 +- 12 % per turn, as configured)"
+    first = advice(0.4, f"{plain}; but clean the tip of gun upper first")
+    assert turn_told(first) == (
+        "Open the needle by 0.4 turn. Expect 84.3 g/min (76.7 to 91.8). But clean the tip of gun upper first."
+    )
+    why = "−8.8 % off: open by 0.4 turn (response 25 ± 12 % per turn, as configured)."
+    assert why_turned(first) == why
+    assert turn_told(advice(0.4, plain)).endswith("Then check again.")
+    assert why_turned(advice(0.4, plain)) == why
+
+
+def test_a_needle_that_is_left_alone_has_one_sentence() -> None:
+    left = advice(0.0, "leave it: +0.8 % is near enough")
+    assert turn_told(left) == "Leave it: +0.8 % is near enough."
+    assert why_turned(left) == ""

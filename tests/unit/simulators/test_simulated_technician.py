@@ -5,8 +5,9 @@ from typing import Any
 
 import pytest
 
+from simulators.bench import SprayCell
 from simulators.cell import Cell
-from simulators.site import bench_text, site_of
+from simulators.site import SiteError, bench_text, site_of
 
 
 def cell(**habits: object) -> Cell:
@@ -62,3 +63,48 @@ def test_a_check_that_somebody_else_began_is_not_begun_again() -> None:
     made.controller.run_check("upper", shots=1)
     made.advance(made.now_s() + 200.0)
     assert made.controller.checks_begun["upper"] == 1
+
+
+CLICKS = bench_text().replace(
+    'scale = "floor"\n\n  [[cells.guns]]',
+    """scale = "floor"
+    [cells.guns.needle]
+    unit = "click"
+    response_pct_per_unit = 2.0
+    u_response_pct_per_unit = 1.0
+    highest = 60.0
+    largest_step = 8.0
+    smallest_step = 1.0
+
+  [[cells.guns]]""",
+    1,
+)
+
+
+def test_a_knob_with_clicks_stands_at_a_click_and_moves_by_whole_ones() -> None:
+    made = Cell(site_of(CLICKS))
+    assert made.guns["upper"].setting == 25.0
+    assert made.guns["lower"].setting == 2.0
+    before = made.guns["upper"].conductance(800.0)
+    made.technician.set_needle("upper", 28.4)
+    assert made.guns["upper"].setting == 28.0
+    # Three clicks of some 2 % each; the gap is no straight line.
+    assert made.guns["upper"].conductance(800.0) / before == pytest.approx(1.06, abs=0.025)
+
+
+def test_a_gun_with_clicks_is_brought_to_target_by_advice_in_clicks() -> None:
+    with SprayCell(config=CLICKS, scenario="good-day") as bench:
+        bench.technician.habits.follows_advice = True
+        bench.set(guns={"upper": {"off_pct": -9.0}})
+        bench.run_check("upper")
+        bench.advance(400.0)
+        first = bench.records("advice", gun="upper")[0]
+        assert first["unit"] == "click"
+        assert first["change"] == round(first["change"]) > 0
+        assert bench.gun("upper").setting == round(bench.gun("upper").setting)
+        assert bench.records("check", gun="upper")[-1]["verdict"] == "pass"
+
+
+def test_a_wrong_knob_is_one_sentence() -> None:
+    with pytest.raises(SiteError, match=r"cells\[0\].guns\[0\].needle: .* above 0"):
+        site_of(CLICKS.replace("smallest_step = 1.0", "smallest_step = 0.0"))
