@@ -12,7 +12,6 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from agent.journal.database import Database
-from agent.journal.errors import Fault
 from agent.journal.reading import JournalReader
 from agent.journal.rows import RECORD_COLUMNS, RECORDS_FROM, Row
 
@@ -58,7 +57,8 @@ class OutletView(JournalReader):
     def pending(self, limit: int, *, after_seq: int = 0, through_seq: int | None = None) -> list[Row]:
         """The oldest records this outlet has not settled, at most `limit`, in order.
 
-        A row whose checksum does not fit is set aside and told in `take_faults`, never forwarded.
+        A row whose checksum does not fit is told in `take_faults`; it is put back from the backup or set
+        aside, and never forwarded as it is.
         """
         last = self.last_seq() if through_seq is None else through_seq
         rows: list[Row] = []
@@ -66,7 +66,7 @@ class OutletView(JournalReader):
             at = max(first, after_seq + 1)
             while at <= end and len(rows) < limit:
                 found = self._between(at, end, limit - len(rows))
-                rows += [row for row in found if self._forwardable(row)]
+                rows += [whole for row in found if (whole := self._forwardable(row)) is not None]
                 at = found[-1].seq + 1 if found else end + 1
         return rows
 
@@ -129,13 +129,13 @@ class OutletView(JournalReader):
         )
         return [Row(*values) for values in rows]
 
-    def _forwardable(self, row: Row) -> bool:
-        if not row.is_intact():
+    def _forwardable(self, row: Row) -> Row | None:
+        whole = self._whole(row)
+        if whole is None:
             self.set_aside(row, "damaged: the checksum does not fit")
-            text = f"record {row.id!r} (row {row.seq}) is damaged and was not forwarded to {self.outlet}"
-            self._faults.append(Fault("journal-corrupt-row", text, row.seq))
-            return False
-        return not (self.hold_untrusted and row.held)
+        elif self.hold_untrusted and whole.held:
+            return None
+        return whole
 
     def _settled(self) -> Ranges:
         return read_ranges(self.database, self.outlet)

@@ -14,6 +14,7 @@ from agent.journal.database import Database, Tripwire
 from agent.journal.errors import Fault, JournalIoError
 from agent.journal.limits import JournalLimits
 from agent.journal.packing import unpacked
+from agent.journal.putting_back import AnyRow, put_back
 from agent.journal.rows import EVENT_COLUMNS, EVENTS_FROM, RECORD_COLUMNS, RECORDS_FROM, EventRow, Row
 
 FILE_NAME = "journal.db"
@@ -24,7 +25,8 @@ FREQUENT = ("gun_opened", "gun_closed")
 class JournalReader:
     """Reads a journal, also while the agent writes it.
 
-    Rows whose checksum does not fit are never returned: they are told in `take_faults`.
+    Rows whose checksum does not fit are told in `take_faults`, and never returned as they are: the writer
+    puts them back from the daily backup where it can, and leaves them out where it cannot.
     """
 
     def __init__(self, database: Database):
@@ -89,12 +91,12 @@ class JournalReader:
             f"WHERE {' AND '.join(wheres)} ORDER BY {key} {order} LIMIT ?"
         )
         rows = self.database.read(sql, [*values, -1 if limit is None else limit])
-        return [row for row in map(_row, rows) if self._sound(row)]
+        return [whole for row in map(_row, rows) if (whole := self._whole(row)) is not None]
 
     def record(self, record_id: str) -> Row | None:
         """The record of that id, or None."""
         rows = self.database.read(f"SELECT {RECORD_COLUMNS} FROM {RECORDS_FROM} WHERE r.id = ?", (record_id,))  # noqa: S608 - as above
-        return next((row for row in map(_row, rows) if self._sound(row)), None)
+        return self._whole(_row(rows[0])) if rows else None
 
     def latest(self, kind: str, cell: str, gun: str | None = None) -> Row | None:
         """The newest record of a kind for a cell, and for a gun where one is named."""
@@ -148,7 +150,7 @@ class JournalReader:
             f"WHERE {' AND '.join(wheres)} ORDER BY r.seq {order} LIMIT ?"
         )
         rows = self.database.read(sql, [*values, -1 if limit is None else limit])
-        return [row for row in map(_event_row, rows) if self._sound(row)]
+        return [whole for row in map(_event_row, rows) if (whole := self._whole(row)) is not None]
 
     def kept_state(self, name: str) -> bytes | None:
         """A small named value, or None where it was never kept or is damaged."""
@@ -180,13 +182,17 @@ class JournalReader:
         """Place of the newest record, 0 in an empty journal."""
         return int(self.database.one("SELECT last_seq FROM chains WHERE name = 'records'") or 0)
 
-    def _sound(self, row: Row | EventRow) -> bool:
+    def _whole(self, row: AnyRow) -> AnyRow | None:
+        """The row as it was written, put back where it was damaged; None where that cannot be."""
         if row.is_intact():
-            return True
+            return row
+        whole = put_back(self.database, row)
         what = "record" if isinstance(row, Row) else "event"
-        text = f"{what} {row.id!r} (row {row.seq}) is damaged and is not used"
-        self._report("journal-corrupt-row", text, row.seq)
-        return False
+        done = "is not used" if whole is None else "was put back from the backup"
+        self._report(
+            "journal-corrupt-row", f"{what} {row.id!r} (row {row.seq}) is damaged and {done}", row.seq
+        )
+        return whole
 
     def _report(self, code: str, text: str, seq: int | None = None) -> None:
         fault = Fault(code, text, seq)
