@@ -111,12 +111,16 @@ class CellLine:
 
     def missing(self, now_s: float) -> str | None:
         """What of the input was found to be missing and is not told yet."""
+        self._account()
+        return self.gaps.to_tell(now_s)
+
+    def _account(self) -> None:
+        """Dispenses that the detector gave up count as missing."""
         abandoned, belated = self.detector.abandoned, self.detector.belated
         if (abandoned, belated) != self._unmeasured:
             awaited = {event.event_id for event in self.detector.awaited()}
             self.gaps.settled(awaited, belated - self._unmeasured[1])
             self._unmeasured = abandoned, belated
-        return self.gaps.to_tell(now_s)
 
     def finish(self) -> Said:
         """Nothing more will come."""
@@ -145,6 +149,7 @@ class CellLine:
 
     def kept(self) -> dict[str, Any]:
         """What the journal should keep for a restart, as plain JSON."""
+        self._account()  # what is neither awaited nor missing would be forgotten
         return {
             "learned": self._learned.kept(),
             "detector": self.detector.snapshot(),

@@ -19,6 +19,8 @@ WORTH_TELLING = 5
 """Single readings that a radio link loses are counted; so many in a row are told."""
 TOLD_EVERY_S = 10.0
 KEPT_SHOTS = 64
+MOST_TOLD = 16
+READINGS = "readings"
 
 
 class Gaps:
@@ -47,7 +49,7 @@ class Gaps:
         lost = seq - last - 1
         self.missing += lost
         if lost >= WORTH_TELLING:
-            self._found.append(f"readings {last + 1} to {seq - 1} of scale {reading.scale} ({lost})")
+            self._found.append(f"{READINGS} {last + 1} to {seq - 1} of scale {reading.scale} ({lost})")
 
     def opened(self, event: ControllerEvent) -> None:
         """A gun opened for a shot or a bleed: it should be measured."""
@@ -79,9 +81,10 @@ class Gaps:
         if not self._found or abs(now_s - self._told_s) < TOLD_EVERY_S:
             return None
         self._told_s = now_s
-        found, self._found = self._found, []
-        more = f" and {len(found) - 8} more" if len(found) > 8 else ""
-        return f"{self._cell}: missing are {'; '.join(found[:8])}{more}"
+        # Of shots each is named; of readings there are many, and they are counted elsewhere too.
+        found, self._found = sorted(self._found, key=lambda text: text.startswith(READINGS)), []
+        more = f" and {len(found) - MOST_TOLD} more" if len(found) > MOST_TOLD else ""
+        return f"{self._cell}: missing are {'; '.join(found[:MOST_TOLD])}{more}"
 
     def kept(self) -> dict[str, Any]:
         """As plain JSON, for the journal."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from agent.contract.inputs import ControllerEvent, ScaleReading
-from agent.pipeline.gaps import TOLD_EVERY_S, Gaps
+from agent.contract.plan import Cell, Gun, Plan, Scale
+from agent.pipeline.cell_line import CellLine
+from agent.pipeline.gaps import MOST_TOLD, TOLD_EVERY_S, Gaps
 
 
 def reading(seq: int | None, scale: str = "bench") -> ScaleReading:
@@ -82,3 +84,36 @@ def test_what_was_found_and_not_told_yet_survives_a_crash() -> None:
     told = again.to_tell(100.0)
     assert told is not None
     assert "gun port" in told
+
+
+def test_every_shot_is_named_before_the_readings_are() -> None:
+    gaps = Gaps("dock")
+    for seq in range(1, 40 * MOST_TOLD, 20):
+        gaps.reading(reading(seq))
+    gaps.opened(opened("a"))
+    gaps.settled(set(), belated=0)
+    told = gaps.to_tell(100.0)
+    assert told is not None
+    assert told.startswith("dock: missing are the shot of gun port")
+    assert told.endswith(" more")
+
+
+def test_a_shot_given_up_just_before_a_crash_is_told_by_the_next_run() -> None:
+    cell = Cell("dock", (Scale("bench", 0.1, 5000.0),), (Gun("port", "bench"), Gun("starboard", "bench")))
+    plan = Plan("edge", "yard", "Europe/Helsinki", (cell,), (), ())
+    t = 1_800_000_000.0
+
+    def told(event: str, gun: str, at_s: float, number: int) -> ControllerEvent:
+        return ControllerEvent("dock", event, at_s, at_s, f"e{number}", gun=gun, purpose="shot")  # type: ignore[arg-type]
+
+    line = CellLine(cell, plan)
+    line.take(told("gun_opened", "port", t, 1))
+    # Its closing was lost and no scale ever spoke: it is given up in the moment in which an event comes.
+    line.take(told("gun_opened", "port", t + 40.0, 2))
+    line.take(told("gun_opened", "port", t + 80.0, 3))
+    assert [event.event_id for event in line.detector.awaited()] == ["e2", "e3"]
+    again = CellLine(cell, plan)
+    again.restore((), (), line.kept())
+    missing = again.missing(t + 41.0)
+    assert missing is not None
+    assert "the shot of gun port at 2027-01-15T08:00:00.000Z: not measured" in missing
