@@ -49,6 +49,7 @@ QUEUED = 10_000
 """Our own messages that may wait in paho; the outbox keeps the rest."""
 ANSWER_S = 2.0
 """A broker that has not answered a CONNECT for so long may not know our version of the protocol."""
+ENDS_WITHIN_S = 1.5
 UNSUPPORTED_VERSION = 0x84
 REFUSED = 0x80
 
@@ -101,7 +102,7 @@ class MqttLink:
                 except (RuntimeError, ValueError) as fault:
                     log.debug("the farewell was not delivered: %s", fault)
             self._client.disconnect()
-            self._client.loop_stop()
+            self._end_loop()
             self.connected = False
 
     def publish(self, topic: str, payload: bytes, *, retain: bool) -> int | None:
@@ -144,11 +145,18 @@ class MqttLink:
             self.connected = False
             try:
                 self._client.disconnect()
-                self._client.loop_stop()
+                self._end_loop()
             except (ValueError, OSError, RuntimeError) as fault:
                 log.debug("the old connection ended with: %s", fault)
             self._client = self._make_client()
             self._connect()
+
+    def _end_loop(self) -> None:
+        # A name server that does not answer holds the network thread for ten seconds: it is left behind then,
+        # and ends by itself.
+        ending = threading.Thread(target=self._client.loop_stop, name="mqtt-ending", daemon=True)
+        ending.start()
+        ending.join(ENDS_WITHIN_S)
 
     def consider_other_version(self) -> bool:
         """Where the broker has not yet let us in: try the other protocol version. True when it did so.
