@@ -11,7 +11,7 @@ from agent import __version__
 from agent.broker.client import Address
 from agent.journal.errors import Fault
 from agent.journal.journal import Journal
-from agent.journal.limits import MIB, JournalLimits
+from agent.journal.limits import JournalLimits
 from agent.journal.stamp import machine_clock
 from agent.pipeline.pipeline import Pipeline
 from agent.runtime.agent import RunningAgent
@@ -27,6 +27,10 @@ from agent.settings.sparkplug import Sparkplug
 
 log = logging.getLogger(__name__)
 
+MB = 1_000_000
+"""What the configuration, the alarms and the doctor mean by a megabyte."""
+DAY_S = 86_400.0
+
 
 def broker_of(site: Site) -> Address:
     """The broker as configured. Raises SecretUnreadable where a password or key cannot be read."""
@@ -41,10 +45,12 @@ def journal_of(site: Site, clock: Clock | None = None) -> Journal:
     """
     limits = JournalLimits(
         keep_rows=site.journal.keep_rows,
-        quota_bytes=site.journal.quota_mb * MIB,
-        keep_bytes=int(site.journal.quota_mb * MIB * 0.8),
-        ballast_bytes=site.journal.ballast_mb * MIB,
-        low_disk_bytes=site.journal.free_mb * MIB,
+        keep_s=site.journal.keep_days * DAY_S,
+        keep_raw_s=site.journal.keep_raw_days * DAY_S,
+        quota_bytes=site.journal.quota_mb * MB,
+        keep_bytes=int(site.journal.quota_mb * MB * 0.8),
+        ballast_bytes=site.journal.ballast_mb * MB,
+        low_disk_bytes=site.journal.free_mb * MB,
     )
     return Journal.open(
         site.state_dir,

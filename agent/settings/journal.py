@@ -20,3 +20,7 @@ class Journal(Section):
     """An alarm is raised when less than this is free on the disk, megabytes."""
     keep_rows: Annotated[int, Field(ge=1000, le=1_000_000_000)] = 5_000_000
     """At most so many records are kept."""
+    keep_days: Annotated[int, Field(ge=1, le=36_500)] = 3650
+    """Records are kept for so many days; older ones that were sent go."""
+    keep_raw_days: Annotated[int, Field(ge=1, le=36_500)] = 400
+    """Raw readings behind the shots are kept for so many days: as long as a shot can be computed again."""
