@@ -58,7 +58,10 @@ def run(args: argparse.Namespace) -> int:
             out = console()
             found = [record for record in told if isinstance(record, Dispense)]
             local = LocalTime(site.plan.timezone)
-            out.print(dispenses_table(found, "Dispenses", local))
+            if found:
+                out.print(dispenses_table(found, "Dispenses", local))
+            else:
+                out.print("No dispense was found in this capture.")
             print_results(told, out, local)
     except BrokenPipeError:
         raise

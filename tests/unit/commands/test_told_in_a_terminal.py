@@ -176,3 +176,11 @@ def test_a_clock_that_runs_ahead_is_said_before(config: Path, capsys: pytest.Cap
     assert "runs ahead" in capsys.readouterr().err
     assert main(words) == 1
     assert "runs ahead" not in capsys.readouterr().err
+
+
+def test_a_capture_with_no_dispense_says_so(
+    config: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    capture = tmp_path / "quiet.jsonl"
+    capture.write_text("")
+    assert "No dispense was found" in told(capsys, "replay", capture, "--config", config)
