@@ -1,10 +1,19 @@
-"""What a starting agent remembers: the newest records and events of the journal, a bounded number of them."""
+"""What a starting agent remembers: the newest records and events of the journal, what each cell was doing.
+
+A bounded number of them.
+"""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
+
 from agent.contract.inputs import ControllerEvent, Reply
 from agent.contract.records import Record
+from agent.journal.journal import Journal
 from agent.journal.reading import JournalReader
+from agent.pipeline.pipeline import Pipeline
+from agent.runtime.keeping import Batch
 
 RECORDS_OF_KIND = {
     "check": 4000,
@@ -44,3 +53,23 @@ def remembered(journal: JournalReader) -> tuple[list[Record], list[ControllerEve
         found |= {row.seq: row for row in journal.events(kind=kind, limit=LASTING, newest_first=True)}
     events = [found[seq].event() for seq in sorted(found)]
     return records, [event for event in events if isinstance(event, (ControllerEvent, Reply))]
+
+
+def cells_state(pipeline: Pipeline, batch: Batch) -> Mapping[str, bytes]:
+    """What the cells are in the middle of, to be committed with a batch."""
+    # Of the cells where something happened: all of a large site at every commit would cost 50 ms.
+    cells = {record.cell for record in batch.records} | {event.cell for event in batch.events}
+    return {
+        f"cell/{name}": json.dumps(kept, separators=(",", ":")).encode()
+        for name, kept in pipeline.kept(cells).items()
+    }
+
+
+def restore(pipeline: Pipeline, journal: Journal) -> None:
+    """Bring a new pipeline to where the last run's was."""
+    kept: dict[str, dict[str, object]] = {}
+    for name in pipeline.lines:
+        blob = journal.kept_state(f"cell/{name}")
+        if blob:
+            kept[name] = json.loads(blob)
+    pipeline.restore(*remembered(journal), kept)

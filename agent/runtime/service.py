@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 from agent.contract.topics import Topics
 from agent.journal.errors import Fault, JournalError
 from agent.runtime import diary, last_words, service_manager
-from agent.runtime.agent import WorkerFailed
 from agent.runtime.bell import Bell
 from agent.runtime.clock import SystemClock
+from agent.runtime.guarding import WorkerFailed
 from agent.runtime.happenings import OutletFault
 from agent.runtime.showing import Showing
 from agent.runtime.timetable import Timetable

@@ -115,7 +115,7 @@ class Pinner:
                 mqtt_version=agent.link.version,
                 waiting=agent.link.inbox.qsize(),
                 shed=agent.link.shed,
-                last_message_s=agent.last_message_s,
+                last_message_s=agent.hearing.last_message_s,
             )
         )
 

@@ -33,7 +33,8 @@ class Agent:
     """As much of a running agent as is pinned."""
 
     def __init__(self, pipeline: Any) -> None:
-        self.pipeline, self.link, self.last_message_s = pipeline, Link(), START_S
+        self.pipeline, self.link = pipeline, Link()
+        self.hearing = type("H", (), {"last_message_s": START_S})
         self.clock = type("C", (), {"now_s": staticmethod(lambda: START_S)})
         self.trouble = type("T", (), {"holding": staticmethod(lambda: ["sink-down"])})
 
