@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import re
 import sys
 from collections.abc import Callable, Sequence
 from datetime import date, datetime
@@ -84,6 +85,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     other.add_argument(
         "--verify", action="store_true", help="has any record been changed, removed or reordered?"
+    )
+    other.add_argument(
+        "--head",
+        metavar="N:HASH",
+        help="with --verify: what the agent's state topic once told of its journal (health, journal_head)",
     )
     other.add_argument(
         "--recompute", action="store_true", help="every stored shot again from its raw readings"
@@ -218,7 +224,7 @@ def _verify(
     from agent.journal.verify import verify
 
     with progress("following the chain", None):
-        faults = verify(journal.database)
+        faults = verify(journal.database, [_head(args.head)] if args.head else [])
     seq, newest = journal.head()
     refused = len(journal.quarantined(MOST_REFUSED))
     if args.json:
@@ -232,6 +238,14 @@ def _verify(
         if refused:
             print(f"{counted(refused, 'message')} could not be used; --refused shows the newest")
     return 1 if faults else 0
+
+
+def _head(text: str) -> tuple[int, str]:
+    """The place and the hash of a record as they were told. Raises ValueError."""
+    place, _, digest = text.partition(":")
+    if not re.fullmatch(r"[1-9]\d{0,17}", place) or not re.fullmatch(r"[0-9a-f]{64}", digest):
+        raise ValueError(f"--head is {text!r}; allowed: the record's number, a colon, and its hash")
+    return int(place), digest
 
 
 def _refused(

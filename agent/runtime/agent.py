@@ -17,6 +17,7 @@ from agent.broker.client import Address
 from agent.contract.times import rfc3339
 from agent.contract.topics import Topics
 from agent.journal.errors import Fault as JournalNotice
+from agent.journal.errors import JournalError
 from agent.journal.journal import Journal
 from agent.pipeline.pipeline import Pipeline
 from agent.runtime import last_words, upkeep
@@ -283,6 +284,16 @@ class RunningAgent:
             "readings_missing": self.pipeline.readings_missing(),
             "faults": self.trouble.holding(),
             "mqtt": self.link.version,
+            "journal_head": _head_of(self.journal),
         }
         more = {"at": rfc3339(self.clock.now_s()), "health": health}
         return own_state(self.pipeline.plan.agent, "online", more)
+
+
+def _head_of(journal: Journal) -> str | None:
+    """Number and hash of the newest record: who keeps them can tell later whether the end was cut off."""
+    try:
+        seq, digest = journal.head()
+    except JournalError:
+        return None
+    return f"{seq}:{digest}" if seq else None
