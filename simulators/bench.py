@@ -14,7 +14,8 @@ from collections.abc import Callable, Iterable
 from typing import Any, Protocol
 
 from agent.contract.inputs import RawMessage
-from agent.contract.records import Record, payload, to_json
+from agent.contract.record_json import payload, to_json
+from agent.contract.records import Record
 from simulators.bench_line import BenchLine, Heard
 from simulators.bench_scale import BenchScale
 from simulators.broker import EmbeddedBroker

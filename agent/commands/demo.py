@@ -132,7 +132,7 @@ class Story:
         for record in batch.records:
             self.records.append(record)
             if self._as_json:
-                from agent.contract.records import to_json
+                from agent.contract.record_json import to_json
 
                 print(to_json(record), flush=True)
             else:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from agent.contract.records import payload
+from agent.contract.record_json import payload
 from agent.flow.evidence import surroundings_of, window_of
 from agent.flow.measuring import measure
 from agent.flow.record import dispense_record

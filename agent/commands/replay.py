@@ -13,7 +13,8 @@ from agent.commands.configuration import load_or_complain
 from agent.commands.local_time import LocalTime
 from agent.commands.progress import Advance, progress
 from agent.commands.tables import console, dispenses_table, print_results
-from agent.contract.records import Dispense, Record, to_json
+from agent.contract.record_json import to_json
+from agent.contract.records import Dispense, Record
 from agent.intake.capture import BadLine, read_capture
 from agent.pipeline.pipeline import Pipeline
 

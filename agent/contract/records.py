@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
-from dataclasses import dataclass, fields, is_dataclass
-from typing import Any, ClassVar, Literal, TypeAlias
+from dataclasses import dataclass
+from typing import ClassVar, Literal, TypeAlias
 
 Quality: TypeAlias = Literal["good", "suspect", "rejected"]
 Verdict: TypeAlias = Literal["pass", "fail", "inconclusive"]
@@ -326,28 +325,3 @@ def record_id(kind: str, *what: object) -> str:
     """An id made of what happened alone: the kind and 20 hexadecimal digits of SHA-256 over the parts."""
     text = json.dumps([kind, *[str(part) for part in what]], ensure_ascii=True, separators=(",", ":"))
     return f"{kind}-{hashlib.sha256(text.encode()).hexdigest()[:20]}"
-
-
-def payload(record: Record) -> dict[str, Any]:
-    """A record as a JSON object: nine significant digits, and null for what is not a number."""
-    body: dict[str, Any] = {"record": record.record, "schema": record.schema}
-    for member in fields(record):
-        body[member.name] = _plain(getattr(record, member.name))
-    return body
-
-
-def to_json(record: Record) -> str:
-    """A record as one line of JSON, the same bytes every time."""
-    return json.dumps(payload(record), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-
-
-def _plain(value: Any) -> Any:
-    # Nine digits are far below any uncertainty here and above what different builds of a
-    # linear algebra library disagree on, so that a replay gives the same bytes on another machine.
-    if isinstance(value, float):
-        return float(f"{value:.9g}") if math.isfinite(value) else None
-    if isinstance(value, (tuple, list)):
-        return [_plain(item) for item in value]
-    if is_dataclass(value) and not isinstance(value, type):
-        return {member.name: _plain(getattr(value, member.name)) for member in fields(value)}
-    return value

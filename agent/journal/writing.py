@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from agent.contract.inputs import ControllerEvent, RawMessage, Undecodable
-from agent.contract.records import Record, to_json
+from agent.contract.record_json import to_json
+from agent.contract.records import Record
 from agent.contract.times import epoch_s
 from agent.journal.chain import checksum, content, link
 from agent.journal.limits import JournalLimits

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from agent.contract.record_json import to_json
 from agent.contract.records import (
     Advice,
     Alert,
@@ -15,7 +16,6 @@ from agent.contract.records import (
     Release,
     Request,
     Wear,
-    to_json,
 )
 from agent.contract.topics import Topics
 

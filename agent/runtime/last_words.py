@@ -13,7 +13,8 @@ import time
 from pathlib import Path
 
 from agent.broker.client import Address
-from agent.contract.records import Alert, record_id, to_json
+from agent.contract.record_json import to_json
+from agent.contract.records import Alert, record_id
 from agent.contract.times import is_plausible, rfc3339
 from agent.contract.topics import Topics
 from agent.journal.errors import Fault

@@ -20,7 +20,7 @@ import pytest
 from fault_proxy import FaultProxy
 from made_records import START_S, make_alert, make_check, make_dispense
 
-from agent.contract.records import payload
+from agent.contract.record_json import payload
 from agent.journal.journal import Journal
 from agent.outlets.influx import InfluxOutlet, InfluxSettings, Outcome
 

@@ -20,7 +20,7 @@ import pytest
 from made_records import make_dispense
 from parts_found import find_part
 
-from agent.contract.records import to_json
+from agent.contract.record_json import to_json
 from agent.journal.journal import Journal
 from agent.journal.migrations import shipped
 

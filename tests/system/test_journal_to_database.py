@@ -17,7 +17,7 @@ import pytest
 from fault_proxy import FaultProxy
 from made_records import make_dispense
 
-from agent.contract.records import payload
+from agent.contract.record_json import payload
 
 WRITER = Path(__file__).parents[1] / "support" / "journal_writer.py"
 KILLS = int(os.environ.get("SHOTGRAM_KILLS", "15"))

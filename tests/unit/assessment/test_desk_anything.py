@@ -13,7 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from agent.assessment.desk import Conditions, Desk, Fault
 from agent.contract.inputs import AlarmCommand, ControllerEvent, Reply
 from agent.contract.reading_back import record_of
-from agent.contract.records import Check, Release, Request, payload, to_json
+from agent.contract.record_json import payload, to_json
+from agent.contract.records import Check, Release, Request
 from agent.contract.times import epoch_s, rfc3339
 
 GUNS = st.sampled_from(["upper", "lower", "nobody", None])

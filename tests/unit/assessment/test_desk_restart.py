@@ -8,7 +8,8 @@ import pytest
 
 from agent.contract.inputs import AlarmCommand
 from agent.contract.reading_back import record_of
-from agent.contract.records import Advice, Alert, Balance, Check, Release, Request, Wear, payload
+from agent.contract.record_json import payload
+from agent.contract.records import Advice, Alert, Balance, Check, Release, Request, Wear
 
 
 def play(floor, restart_at: frozenset[int]) -> None:

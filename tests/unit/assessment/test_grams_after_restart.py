@@ -8,7 +8,8 @@ import pytest
 
 from agent.assessment.desk import Desk
 from agent.contract.reading_back import record_of
-from agent.contract.records import Check, Dispense, Wear, payload
+from agent.contract.record_json import payload
+from agent.contract.records import Check, Dispense, Wear
 
 
 def sprayed(floor) -> float:

@@ -12,7 +12,8 @@ import pytest
 
 from agent.contract import bodies
 from agent.contract.asyncapi import document
-from agent.contract.records import KINDS, Advice, Alert, Check, ShotLeftOut, ShotUsed, payload
+from agent.contract.record_json import payload
+from agent.contract.records import KINDS, Advice, Alert, Check, ShotLeftOut, ShotUsed
 from agent.contract.topics import Topics
 
 DEPLOY = Path(__file__).parents[3] / "deploy"

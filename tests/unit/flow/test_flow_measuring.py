@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from agent.contract.plan import Scale
 from agent.contract.reading_back import record_of
-from agent.contract.records import to_json
+from agent.contract.record_json import to_json
 from agent.detection.window import Window
 from agent.flow.known import Known
 from agent.flow.learned import Learned

@@ -11,7 +11,7 @@ import pytest
 
 from agent.contract.evidence import Evidence
 from agent.contract.inputs import AlarmCommand, RawMessage, Reply, Undecodable
-from agent.contract.records import to_json
+from agent.contract.record_json import to_json
 from agent.journal.errors import JournalClosed, JournalIoError, JournalLocked
 from agent.journal.journal import Journal
 from agent.journal.limits import JournalLimits

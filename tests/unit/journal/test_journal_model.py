@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, initialize, invariant, precondition, rule
 from made_records import make_dispense, make_event
 
-from agent.contract.records import to_json
+from agent.contract.record_json import to_json
 from agent.journal.journal import Journal
 from agent.journal.limits import JournalLimits
 
