@@ -212,6 +212,8 @@ class _Case:
         learned = (
             f"learned from {counted(self.response.observations, 'adjustment')}"
             if self.response.observations
+            else "as the cell's other guns answer: check again after turning"
+            if self.response.borrowed
             else "as configured, nothing learned yet: check again after turning"
         )
         limited = (

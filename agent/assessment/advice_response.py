@@ -5,6 +5,10 @@ difference in setting. Differences of neighbours leave out what moves slowly (we
 the configured response, a log-normal distribution with its mean and standard uncertainty, because a response
 is above zero for certain; the posterior is computed on a grid (Bayesian regression through the origin).
 
+Guns of one cell with like needles are alike, though not the same: what the others taught moves the prior of
+this one (a hierarchical model: the logarithm of a gun's response is that of its cell with a standard
+deviation of `APART`, and that of cells spreads by what is left of the configured prior).
+
 Area opens nearly in proportion to needle lift (a cone in a round seat), so flow is nearly linear in the
 setting, and the percentage per unit grows as the gun closes: a response of r percent per unit, seen about a
 setting m, is r / (1 + r (s - m) / 100) about a setting s.
@@ -14,7 +18,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,11 +28,15 @@ from agent.contract.plan import Needle
 
 Floats = NDArray[np.float64]
 
-GRID = 801
+GRID = 401
+WIDE = 5.0
+"""The grid reaches so many standard deviations of the prior to either side."""
 BEND_REL = 0.10
 """Relative standard uncertainty of carrying a response over one unit of setting: the gap is no line."""
 BACKLASH_STEPS = 0.5
 """Standard uncertainty of a setting set by hand, in smallest steps."""
+APART = 0.2
+"""Relative standard deviation between like guns of a cell at like settings (judgement, no source)."""
 LONGEST_HISTORY = 60
 LONGEST_GAP_S = 7 * 86400.0
 """Two checks further apart than this are no longer compared: too much else may have changed."""
@@ -55,6 +64,10 @@ class Response:
     weight: Floats
     """Shape (g,), sums to one."""
     observations: int
+    seen: Floats = field(default_factory=lambda: np.zeros(GRID))
+    """Logarithm of the likelihood of this gun's own history, shape (g,)."""
+    borrowed: int = 0
+    """Observations of other guns that the prior was moved by."""
 
     @property
     def mean(self) -> float:
@@ -71,24 +84,52 @@ class Response:
         return float(np.interp(probability, np.cumsum(self.weight), self.pct_per_unit))
 
 
-def learn_response(history: Sequence[NeedlePoint], needle: Needle, about: float | None = None) -> Response:
+def learn_response(
+    history: Sequence[NeedlePoint],
+    needle: Needle,
+    about: float | None = None,
+    others: Sequence[Response] = (),
+) -> Response:
     """The response about the setting `about` (default: the latest one) after a gun's history.
 
-    With no usable pair of neighbours it is the configured prior.
+    `others` are the responses of other guns of the cell, learned with the same `needle` each about its own
+    latest setting. With no usable pair of neighbours and no others it is the configured prior.
     """
     mean, u = needle.response_pct_per_unit, needle.u_response_pct_per_unit
     log_sd = math.sqrt(math.log1p((u / mean) ** 2))
     log_median = math.log(mean) - log_sd**2 / 2
-    log_r = log_median + log_sd * np.linspace(-5, 5, GRID)
-    log_weight = -0.5 * ((log_r - log_median) / log_sd) ** 2
+    log_r = log_median + log_sd * np.linspace(-WIDE, WIDE, GRID)
+    told = [one for one in others if one.observations]
+    log_prior = _log_prior(log_r, log_median, log_sd, told)
     r = np.exp(log_r)
     recent = sorted(history, key=lambda point: point.at_s)[-LONGEST_HISTORY:]
     where = about if about is not None else (recent[-1].setting if recent else 0.0)
     pairs = _pairs(recent, needle)
+    seen = np.zeros(GRID)
     for first, second in pairs:
-        log_weight += _log_likelihood(r, first, second, where, needle)
-    weight = np.exp(log_weight - log_weight.max())
-    return Response(r, weight / weight.sum(), len(pairs))
+        seen += _log_likelihood(r, first, second, where, needle)
+    weight = np.exp(log_prior + seen - (log_prior + seen).max())
+    borrowed = sum(one.observations for one in told)
+    return Response(r, weight / weight.sum(), len(pairs), seen, borrowed)
+
+
+def _log_prior(log_r: Floats, log_median: float, log_sd: float, others: Sequence[Response]) -> Floats:
+    """The logarithm of a gun's prior on the grid, moved by what the other guns of its cell showed."""
+    if not others or log_sd <= APART:
+        return np.asarray(-0.5 * ((log_r - log_median) / log_sd) ** 2)
+    gun_of_cell = _gun_of_cell(log_sd)
+    cell = np.exp(-0.5 * (log_r - log_median) ** 2 / (log_sd**2 - APART**2))
+    for one in others:
+        cell = cell * (np.exp(one.seen - one.seen.max()) @ gun_of_cell)
+        cell /= cell.sum()
+    return np.asarray(np.log(np.maximum(gun_of_cell @ cell, np.finfo(float).tiny)))
+
+
+@lru_cache(maxsize=4)
+def _gun_of_cell(log_sd: float) -> Floats:
+    """The density of a gun's response (rows) where that of its cell is known (columns), both on the grid."""
+    x = log_sd * np.linspace(-WIDE, WIDE, GRID)
+    return np.asarray(np.exp(-0.5 * ((x[:, None] - x[None, :]) / APART) ** 2))
 
 
 def _pairs(points: Sequence[NeedlePoint], needle: Needle) -> list[tuple[NeedlePoint, NeedlePoint]]:

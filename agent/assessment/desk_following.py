@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from agent.assessment.advice import advise, learn_response
+from agent.assessment.advice import Response, advise, learn_response
 from agent.assessment.advice_response import BACKLASH_STEPS
 from agent.assessment.balance import GunMean, judge_balance
 from agent.assessment.causes import Evidence, GunEvidence, MendFirst, mend_first, rank_causes
@@ -114,6 +114,8 @@ class Findings:
     balance: Balance | None
     wear: Wear | None
     cause: Cause | None
+    others: tuple[GunMemory, ...] = ()
+    """The other guns of the cell: like needles answer alike."""
 
 
 def advice_record(cell: str, memory: GunMemory, setup: Setup, found: Findings) -> Advice | None:
@@ -134,7 +136,7 @@ def advice_record(cell: str, memory: GunMemory, setup: Setup, found: Findings) -
         setup.target_g_per_min,
         tolerance,
         setting,
-        response=learn_response(list(memory.needle_points), needle, setting),
+        response=learn_response(list(memory.needle_points), needle, setting, _like(memory, found.others)),
         needle=needle,
         instead=_mend_first(check, found.wear, mend),
         note=_note(found.wear, mend),
@@ -156,6 +158,16 @@ def advice_record(cell: str, memory: GunMemory, setup: Setup, found: Findings) -
         u_response_g_per_min_per_unit=advised.u_response,
         reason=advised.reason,
     )
+
+
+def _like(memory: GunMemory, others: Sequence[GunMemory]) -> list[Response]:
+    """What other guns with the same needle showed of its response."""
+    needle = memory.gun.needle
+    return [
+        learn_response(list(other.needle_points), needle, other.setting())
+        for other in others
+        if other is not memory and other.gun.needle == needle
+    ]
 
 
 def wants_advice(check: Check, setup: Setup, balance: Balance | None) -> bool:

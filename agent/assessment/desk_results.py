@@ -163,7 +163,7 @@ class Results:
             wanted = wants_advice(latest, setup, balance)
             if not wanted and name not in self._advised:
                 continue
-            found = Findings(balance, self._wears.get(name), cause)
+            found = Findings(balance, self._wears.get(name), cause, tuple(self.guns.values()))
             advice = advice_record(self._cell.name, memory, setup, found)
             if advice is None:
                 continue

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from agent.assessment.advice import NeedlePoint, advise, learn_response
+from agent.assessment.advice import NeedlePoint, Response, advise, learn_response
 from agent.assessment.causes import Evidence, GunEvidence, rank_causes
 from agent.assessment.wear import FALSE_ALARM_EVERY, WORTH_TELLING, WearPoint, judge_wear
 from agent.assessment.wear_changes import changes_of
@@ -161,8 +161,32 @@ class Adjusted:
     inside_interval: float
 
 
-def adjustments(rng: Rng, guns: int, tolerance_pct: float, off_pct: float = 8.0) -> Adjusted:
+def one_of_its_cell(rng: Rng, log_r: float) -> Response:
+    """What another gun of the cell showed when it was turned by about a quarter turn and back."""
+    mine = math.exp(log_r + 0.2 * rng.standard_normal()) / 100
+    points = []
+    for turn, setting in enumerate((4.0, 4.25, 4.05)):
+        flow = 100 * (1 + mine * (setting + 0.01 * rng.standard_normal() - 4.0))
+        points.append(
+            NeedlePoint(START_S + 3600 * turn, setting, flow * (1 + 0.003 * rng.standard_normal()), 0.3)
+        )
+    return learn_response(points, Needle(), 4.05)
+
+
+def ceiling(tolerance_pct: float, log_sd: float, off_pct: float = 8.0) -> float:
+    """The most that any single turn can do: its best chance with the response known to `log_sd` alone.
+
+    Turned by x, the flow moves by r x; r x must be between off - tolerance and off + tolerance.
+    """
+    half = math.log((off_pct + tolerance_pct) / (off_pct - tolerance_pct)) / 2
+    return math.erf(half / log_sd / math.sqrt(2))
+
+
+def adjustments(rng: Rng, guns: int, tolerance_pct: float, off_pct: float = 8.0, others: int = 0) -> Adjusted:
     """Guns `off_pct` off target with an unknown response, adjusted as advised until within tolerance.
+
+    With `others`, so many guns of the cell were adjusted before; their responses differ from this one's by
+    0.2 (standard deviation of the logarithm) about one of their cell.
 
     True responses are log-normal with the prior's mean and standard uncertainty (25 +- 12.5 % per turn: the
     middle 95 % run from 9 to 57), at lifts from nearly shut to wide open; the hand sets to 0.01 turn; checks
@@ -174,7 +198,10 @@ def adjustments(rng: Rng, guns: int, tolerance_pct: float, off_pct: float = 8.0)
     one = two = inside = told = retests = 0
     low, high = 0.0, math.inf
     for _ in range(guns):
-        response = math.exp(log_median + log_sd * rng.standard_normal()) / 100
+        apart = 0.2 if others else 0.0
+        of_cell = log_median + math.sqrt(log_sd**2 - apart**2) * rng.standard_normal()
+        taught = [one_of_its_cell(rng, of_cell) for _ in range(others)]
+        response = math.exp(of_cell + apart * rng.standard_normal()) / 100
         target, side = rng.uniform(40, 300), rng.choice([-1, 1])
         start = round(rng.uniform(2, 6) / 0.05) * 0.05
         lift = rng.uniform(0.15, 1.2)
@@ -195,7 +222,7 @@ def adjustments(rng: Rng, guns: int, tolerance_pct: float, off_pct: float = 8.0)
             checks.append(NeedlePoint(START_S + 3600 * turn, setting, seen, 0.003 * seen))
             advised = advise(
                 seen, 0.003 * seen, target, tolerance_pct, setting,
-                response=learn_response(checks, needle, about=setting), needle=needle,
+                response=learn_response(checks, needle, setting, taught), needle=needle,
             )  # fmt: skip
             low, high = advised.expected_low or 0.0, advised.expected_high or math.inf
             setting = setting if advised.advised is None else advised.advised
@@ -349,12 +376,18 @@ def print_wear(rng: Rng, part: float) -> None:
 
 def print_advice(rng: Rng, part: float) -> None:
     """The table of needle advice."""
-    print("\nNeedle advice from 8 % off, response unknown")
-    print("  tolerance  after one  after two  retests  in its 95 % interval")
-    for tolerance in (5.0, 4.0, 3.0, 2.0):
-        a = adjustments(rng, int(2000 * part), tolerance)
-        one, two, inside = (100 * share for share in (a.after_one, a.after_two, a.inside_interval))
-        print(f"  {tolerance:7.0f} %  {one:8.1f}%  {two:8.1f}%  {a.retests:7.2f}  {inside:21.1f}%")
+    print("\nNeedle advice from 8 % off, response unknown (25 +- 12.5 % per turn, log-normal)")
+    print("  guns adjusted before  tolerance  after one  (ceiling)  after two  retests  in its 95 % interval")
+    log_sd = math.sqrt(math.log1p(0.25))
+    for others in (0, 1, 3):
+        for tolerance in (5.0, 4.0, 3.0, 2.0):
+            a = adjustments(rng, int(2000 * part), tolerance, others=others)
+            one, two, inside = (100 * share for share in (a.after_one, a.after_two, a.inside_interval))
+            most = "" if others else f"{100 * ceiling(tolerance, log_sd):.1f}%"
+            print(
+                f"  {others:20d}  {tolerance:7.0f} %  {one:8.1f}%  {most:>9s}  {two:8.1f}%  {a.retests:7.2f}"
+                f"  {inside:21.1f}%"
+            )
 
 
 def print_causes(rng: Rng, part: float) -> None:

@@ -9,16 +9,21 @@ from __future__ import annotations
 
 import argparse
 import importlib.util
+import math
 import sys
 import time
 from collections import Counter
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import ModuleType
+from typing import Any
+
+import numpy as np
 
 from agent.contract.records import Advice, Alert, Cause, Check, Release, Request
 
-RESPONSES = (9.0, 16.0, 25.0, 38.0, 50.0)
-"""True responses of needles, percent of the flow for one turn; the configuration believes 25 +- 12.5."""
+RESPONSE_PCT, U_RESPONSE_PCT = 25.0, 12.5
+"""True responses of needles, percent of the flow for one turn: log-normal, as the configuration believes."""
 
 
 def shop_floor() -> ModuleType:
@@ -52,32 +57,67 @@ def nothing_wrong(rooms: ModuleType, cells: int, rounds: int) -> tuple[Counter[s
     return calls, verdicts, more
 
 
-def corrections(rooms: ModuleType, cases: int) -> Counter[int]:
-    """How many turns it takes from 8 % off to a release, with every response in turn."""
-    turns: Counter[int] = Counter()
+@dataclass
+class Corrected:
+    """Of guns that stood 8 % off: how many were right after so many turns."""
+
+    cases: int = 0
+    in_tolerance: Counter[int] = field(default_factory=Counter)
+    """By turns: the true flow is within the setup's tolerance."""
+    balanced: Counter[int] = field(default_factory=Counter)
+    """By turns: in tolerance, balanced with the other gun and released."""
+
+    def share(self, counts: Counter[int], turns: int) -> float:
+        """Percent of the cases that had it after so many turns at most."""
+        return 100 * sum(count for turn, count in counts.items() if turn <= turns) / self.cases
+
+
+def corrections(rooms: ModuleType, cases: int, tolerance_pct: float = 5.0) -> Corrected:
+    """Guns 8 % off with an unknown response, turned as advised until the cell is released, 4 times at most."""
+    rng = np.random.default_rng(77)
+    log_sd = math.sqrt(math.log1p((U_RESPONSE_PCT / RESPONSE_PCT) ** 2))
+    result = Corrected()
     for case in range(cases):
-        response = RESPONSES[case % len(RESPONSES)] / 100
+        response = RESPONSE_PCT / 100 * math.exp(log_sd * rng.standard_normal() - log_sd**2 / 2)
         off = 0.08 if case % 2 else -0.08
         floor = rooms.Floor(rooms.make_cell(shifts=()), seed=5000 + case)
-        setting = 5.0
+        setup = replace(rooms.SETUP, tolerance_pct=tolerance_pct)
+        floor.plan = replace(floor.plan, setups=(setup, rooms.OTHER))
+        floor.restart()
+        tolerant, released = _correct(floor, off, response, tolerance_pct)
+        result.cases += 1
+        result.in_tolerance[tolerant] += 1
+        result.balanced[released] += 1
+    return result
+
+
+NEVER = 99
+
+
+def _correct(floor: Any, off: float, response: float, tolerance_pct: float) -> tuple[int, int]:
+    """After how many turns the gun is within tolerance, and the cell released."""
+    setting, turns, tolerant, released = 5.0, 0, NEVER, NEVER
+    floor.event("needle_set", gun="lower", setting=setting)
+    floor.flows["lower"] = 96.0 * (1 + off)
+    floor.check("upper")
+    floor.check("lower")
+    while turns < 4:
+        floor.run(floor.now_s + 120)
+        advices = [advice for advice in floor.of(Advice) if advice.gun == "lower"]
+        change = advices[-1].change if advices else None
+        if not change:
+            break
+        setting, turns = setting + change, turns + 1
+        floor.flows["lower"] = 96.0 * (1 + off + response * (setting - 5.0))
         floor.event("needle_set", gun="lower", setting=setting)
-        floor.flows["lower"] = 96.0 * (1 + off)
-        floor.check("upper")
         floor.check("lower")
-        done = 0
-        while floor.last(Release).state != "released" and done < 6:
-            floor.run(floor.now_s + 120)
-            change = floor.last(Advice).change if floor.of(Advice) else None
-            if not change:
-                break
-            setting += change
-            done += 1
-            floor.flows["lower"] = 96.0 * (1 + off + response * (setting - 5.0))
-            floor.event("needle_set", gun="lower", setting=setting)
-            floor.check("lower")
-            floor.run(floor.now_s + 120)
-        turns[done if floor.last(Release).state == "released" else 99] += 1
-    return turns
+        floor.run(floor.now_s + 120)
+        if tolerant == NEVER and abs(100 * (floor.flows["lower"] / 96.0 - 1)) <= tolerance_pct:
+            tolerant = turns
+        if floor.last(Release).state == "released":
+            released = turns
+            break
+    return tolerant, released
 
 
 def first_causes(rooms: ModuleType, cases: int) -> dict[str, Counter[str]]:
@@ -151,12 +191,13 @@ def main() -> int:
     print(f"Nothing wrong: {checks} checks, verdicts {dict(verdicts)}, {more} requests for more shots")
     for name, count in sorted(calls.items()):
         print(f"  {name:22s} {1000 * count / checks:6.1f} per 1,000 checks")
-    turns = corrections(rooms, cases=max(10, int(200 * part)))
-    total = sum(turns.values())
-    print(f"From 8 % off to released, response 9 to 50 % per turn unknown: {total} cases")
-    for number in sorted(turns):
-        upto = sum(count for turn, count in turns.items() if turn <= number)
-        print(f"  after {number:2d} turns {100 * upto / total:6.1f} %")
+    print("From 8 % off, response unknown (25 +- 12.5 % per turn), turned as advised")
+    print("  tolerance  turns  within tolerance  balanced with the other gun and released")
+    for tolerance in (5.0, 4.0):
+        found = corrections(rooms, max(10, int(200 * part)), tolerance)
+        for turns in (1, 2, 3):
+            within, released = (found.share(counts, turns) for counts in (found.in_tolerance, found.balanced))
+            print(f"  {tolerance:7.0f} %  {turns:5d}  {within:14.1f} %  {released:14.1f} %")
     print("Causes named first")
     for fault, codes in first_causes(rooms, cases=max(2, int(10 * part))).items():
         print(f"  {fault:44s} {dict(codes)}")

@@ -72,6 +72,46 @@ def test_it_agrees_with_conjugate_normal_regression() -> None:
     assert learned.u == pytest.approx(precision**-0.5, rel=0.03)
 
 
+def like_guns(slopes: list[float]) -> list[Response]:
+    return [settled(slope) for slope in slopes]
+
+
+def test_like_guns_of_the_cell_move_the_prior() -> None:
+    """Normal-normal hierarchy in closed form: one other gun known exactly to be at a response of 40 %."""
+    (other,) = like_guns([40.0])
+    prior = learn_response([], NEEDLE, others=[other])
+    sd2, apart2 = math.log1p(0.25), 0.2**2
+    median = math.log(25.0) - sd2 / 2
+    share = (sd2 - apart2) / sd2  # of the other gun's deviation that belongs to the cell
+    expected = median + share * (math.log(other.quantile(0.5)) - median)
+    spread2 = (sd2 - apart2) - (sd2 - apart2) ** 2 / sd2 + apart2
+    assert math.log(prior.quantile(0.5)) == pytest.approx(expected, abs=0.03)
+    width = math.log(prior.quantile(0.8413)) - math.log(prior.quantile(0.5))
+    assert width == pytest.approx(math.sqrt(spread2), abs=0.03)
+    assert (prior.observations, prior.borrowed) == (0, other.observations)
+    said = advised(92.0, response=prior)
+    assert "as the cell's other guns answer" in said.reason
+    assert (said.in_tolerance_probability or 0) > (advised(92.0).in_tolerance_probability or 0) + 0.05
+
+
+def test_a_guns_own_history_comes_before_that_of_the_others() -> None:
+    rng = np.random.default_rng(1)
+    points = [
+        NeedlePoint(3600.0 * i, s, 100 * (1 + 0.2 * (s - 3.0)) + 0.1 * rng.standard_normal(), 0.1)
+        for i, s in enumerate((2.7, 3.3, 2.8, 3.2, 2.6, 3.4))
+    ]
+    alone = learn_response(points, NEEDLE, about=3.0)
+    beside = learn_response(points, NEEDLE, about=3.0, others=like_guns([40.0, 42.0]))
+    assert beside.mean == pytest.approx(alone.mean, rel=0.08)
+
+
+def test_guns_that_taught_nothing_move_nothing() -> None:
+    empty = learn_response([], NEEDLE)
+    assert learn_response([], NEEDLE, others=[empty]).mean == learn_response([], NEEDLE).mean
+    sure = Needle(response_pct_per_unit=25.0, u_response_pct_per_unit=2.0)
+    assert learn_response([], sure, others=like_guns([40.0])).mean == pytest.approx(25.0, rel=0.01)
+
+
 def test_pairs_of_other_conditions_or_long_ago_teach_nothing() -> None:
     other = [NeedlePoint(0.0, 3.0, 100, 0.3, "water"), NeedlePoint(3600.0, 3.3, 106, 0.3, "butanone")]
     late = [NeedlePoint(0.0, 3.0, 100, 0.3), NeedlePoint(30 * 86400.0, 3.3, 106, 0.3)]
