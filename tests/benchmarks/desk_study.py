@@ -73,7 +73,7 @@ class Corrected:
 
 
 def corrections(rooms: ModuleType, cases: int, tolerance_pct: float = 5.0) -> Corrected:
-    """Guns 8 % off with an unknown response, turned as advised until the cell is released, 4 times at most."""
+    """Guns 8 % off, response unknown, turned as advised until the cell is released, 4 times at most."""
     rng = np.random.default_rng(77)
     log_sd = math.sqrt(math.log1p((U_RESPONSE_PCT / RESPONSE_PCT) ** 2))
     result = Corrected()
