@@ -23,6 +23,16 @@ sys.path.insert(0, str(Path(__file__).parent / "support"))
 from parts_found import PARTS, find_part, missing
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Marks that are not in pyproject.toml, for they only order the run."""
+    config.addinivalue_line("markers", "first: begins before the others, for it waits for minutes")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What waits for minutes begins first, so that the others run beside it."""
+    items.sort(key=lambda item: item.get_closest_marker("first") is None)
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Skip a test whose real part is missing, or fail it where parts were promised."""
     for mark in item.iter_markers("real_part"):

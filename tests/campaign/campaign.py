@@ -1,20 +1,19 @@
-"""The fault campaign: `python tests/campaign/campaign.py [--group G ...] [--full] [--report F]`.
+"""The fault campaign: `python tests/campaign/campaign.py [--full] [--group G ...] [--report F]`.
 
 The installed agent as a process, a real Mosquitto, a real VictoriaMetrics behind a proxy, and an oracle in a
-process of its own. The short form runs with the tests; the full form, by hand, with `make faults`. Root is
-needed for the groups `disks` and `line` (they mount small file systems, and a name server's file).
+process of its own. The short form runs with the tests; the full form, by hand, with `make faults`. Worlds run
+beside each other, for they wait most of the time: how often and how many of each stands in `jobs.py`. Root is
+needed for the groups `cuts`, `disks` and `line` (they mount small file systems, and a name server's file).
 """
 
 from __future__ import annotations
 
 import argparse
-import os
-import shutil
+import json
 import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -26,71 +25,13 @@ import faults_sink
 import faults_storage
 import faults_time
 import real_parts
+from jobs import FULL, SHORT, Sizes, beside
 from rows import Report, Row
 from world import World, victoria
 
 
-@dataclass
-class Sizes:
-    """How often, and for how long. Each may be set by the environment: SHOTGRAM_FAULTS_KILLS, ..."""
-
-    kills: int = 14
-    steps: int = 3
-    power_cuts: int = 4
-    io_errors: int = 6
-    broker_kills: int = 3
-    cuts: int = 15
-    sink_down_s: float = 75.0
-    degraded_s: float = 8.0
-    slow_s: float = 40.0
-    half_open_s: float = 14.0
-    away_s: float = 8.0
-    rounds: int = 1
-    flood_s: float = 6.0
-    flood_per_s: float = 20_000.0
-    narrow_s: float = 20.0
-    storm: int = 1500
-    seasons: int = 1
-    stale: int = 1
-
-    @classmethod
-    def full(cls) -> Sizes:
-        """The form that is run by hand."""
-        return cls(
-            kills=1000,
-            steps=25,
-            power_cuts=100,
-            io_errors=200,
-            broker_kills=50,
-            cuts=200,
-            sink_down_s=600.0,
-            degraded_s=150.0,
-            slow_s=120.0,
-            half_open_s=60.0,
-            away_s=60.0,
-            rounds=5,
-            flood_s=60.0,
-            flood_per_s=50_000.0,
-            narrow_s=600.0,
-            storm=10_000,
-            seasons=6,
-            stale=10,
-        )
-
-    def clock_steps(self) -> list[float]:
-        """Seconds by which the wall clock is set, one in each shot."""
-        return [7200.0, -7200.0] * max(1, self.seasons // 2)
-
-    def from_environment(self) -> Sizes:
-        """What the environment says counts."""
-        for name, value in vars(self).items():
-            if text := os.environ.get(f"SHOTGRAM_FAULTS_{name.upper()}"):
-                setattr(self, name, type(value)(text))
-        return self
-
-
 class Campaign:
-    """Runs groups of faults and collects their rows."""
+    """Runs groups of faults, one after the other, and collects their rows."""
 
     def __init__(self, folder: Path, sizes: Sizes) -> None:
         self.folder, self.sizes = folder, sizes
@@ -109,44 +50,50 @@ class Campaign:
             self._database.stop()
             self._database = None
 
-    def run(self, *groups: str) -> Report:
-        """Run the groups in order."""
+    def run(self, group: str) -> Report:
+        """Run a group; where it breaks off, that is a broken row too."""
         try:
-            for name in groups:
-                GROUPS[name](self)
+            GROUPS[group](self)
+        except Exception as fault:  # noqa: BLE001  what was found before is still worth telling
+            self._broke_off(group, fault)
         finally:
             self.end_database()
         return self.report
 
     def row(self, work: Callable[..., Row], *given: object) -> None:
-        """One fault; where the campaign itself fails at it, that is a broken row too."""
+        """One fault; where the campaign itself fails at it, the other faults are still worth running."""
         began = time.monotonic()
         try:
-            row = work(*given)
+            self.report.rows.append(work(*given))
         except Exception as fault:  # noqa: BLE001  the other faults are still worth running
-            row = Row("?", work.__name__, injected=0)
-            row.expect("P8-recovers-alone", False, f"the campaign broke off: {type(fault).__name__}: {fault}")
-        self.report.rows.append(row)
-        took = time.monotonic() - began
+            self._broke_off(work.__name__, fault)
+        row = self.report.rows[-1]
         state = "BROKEN " + "; ".join(row.broken) if row.broken else "ok"
+        took = time.monotonic() - began
         print(f"{row.number:>4} {row.fault} ({took:.0f} s): {state}", file=sys.stderr, flush=True)
 
-    def process(self) -> None:
-        world = World(self.folder / "process", database=self.database())
+    def _broke_off(self, what: str, fault: Exception) -> None:
+        row = Row("?", what)
+        row.expect("P8-recovers-alone", False, f"the campaign broke off: {type(fault).__name__}: {fault}")
+        self.report.rows.append(row)
+
+    def kills(self) -> None:
+        world = World(self.folder / "kills", database=self.database())
         try:
             world.begin()
-            self.row(faults_process.killed_at_any_time, world, self.report, self.sizes.kills)
-            steps = (
-                [1, 2, 4, 7, 11, 16][: self.sizes.steps]
-                if self.sizes.steps < 10
-                else range(1, self.sizes.steps)
-            )
-            self.row(faults_process.killed_at_each_step, world, self.report, list(steps))
+            self.row(faults_process.killed_at_any_time, world, self.report, self.sizes.kills, self.sizes.seed)
+        finally:
+            world.close()
+
+    def steps(self) -> None:
+        world = World(self.folder / "steps", database=self.database())
+        try:
+            world.begin()
+            self.row(faults_process.killed_at_each_step, world, self.report, self.sizes.step_numbers())
             self.row(faults_process.two_on_one_journal, world, self.report)
             self.row(faults_process.two_with_one_id, world, self.report)
         finally:
             world.close()
-        self.report.vacuous(("redelivery", "unacknowledged but durable row"))
 
     def hangs(self) -> None:
         world = World(self.folder / "hangs", database=self.database())
@@ -158,27 +105,42 @@ class Campaign:
         finally:
             world.close()
 
+    def io(self) -> None:
+        world = World(self.folder / "io", database=self.database())
+        try:
+            world.begin()
+            self.row(faults_storage.io_errors, world, self.report, self.sizes.io_errors, self.sizes.seed)
+        finally:
+            world.close()
+
     def storage(self) -> None:
         world = World(self.folder / "storage", database=self.database())
         try:
             world.begin()
-            self.row(faults_storage.io_errors, world, self.report, self.sizes.io_errors)
             self.row(faults_storage.io_errors_always, world, self.report)
             self.row(faults_storage.slow_card, world, self.report, self.sizes.slow_s)
             self.row(faults_storage.flipped_bit, world, self.report)
+            self.row(faults_storage.flipped_bit_backed_up, world, self.report)
             self.row(faults_storage.spoilt_journal, world, self.report)
             steps = [2, 5] if self.sizes.steps < 10 else list(range(1, 12))
             self.row(faults_storage.killed_migration, world, self.report, steps)
         finally:
             world.close()
-        self.report.vacuous(("I/O error",))
 
-    def disks(self) -> None:
+    def cuts(self) -> None:
         with faults_storage.loop_disk(self.folder / "loop") as (disk, image):
             world = World(self.folder / "cuts", database=self.database(), state=disk / "state")
             try:
                 world.begin()
-                self.row(faults_storage.power_cut, world, self.report, disk, image, self.sizes.power_cuts)
+                self.row(faults_storage.power_cut, world, disk, image, self.sizes.power_cuts, self.sizes.seed)
+            finally:
+                world.close()
+
+    def disks(self) -> None:
+        with faults_storage.loop_disk(self.folder / "loop") as (disk, image):
+            world = World(self.folder / "read-only", database=self.database(), state=disk / "state")
+            try:
+                world.begin()
                 self.row(faults_storage.read_only, world, self.report, disk, image)
             finally:
                 world.close()
@@ -204,13 +166,19 @@ class Campaign:
         try:
             world.begin()
             self.row(faults_sink.down, world, self.report, self.sizes.sink_down_s)
-            self.row(faults_sink.lost_replies, world, self.report, self.sizes.degraded_s)
+            self.row(faults_sink.lost_replies, world, self.report, self.sizes.lost_s)
+        finally:
+            world.close()
+
+    def refusals(self) -> None:
+        world = World(self.folder / "refusals", database=self.database())
+        try:
+            world.begin()
             self.row(faults_sink.overloaded, world, self.report, self.sizes.degraded_s)
             self.row(faults_sink.poison_point, world, self.report)
             self.row(faults_sink.unknown_token, world, self.report)
         finally:
             world.close()
-        self.report.vacuous(("repeated write",))
 
     def broker(self) -> None:
         world = World(self.folder / "broker", database=self.database())
@@ -259,6 +227,13 @@ class Campaign:
             world.begin()
             self.row(faults_input.malformed, world, self.report, self.sizes.rounds)
             self.row(faults_input.flood, world, self.report, self.sizes.flood_s, self.sizes.flood_per_s)
+        finally:
+            world.close()
+
+    def narrow(self) -> None:
+        world = World(self.folder / "narrow", database=self.database())
+        try:
+            world.begin()
             self.row(faults_input.flood_narrow, world, self.report, self.sizes.narrow_s)
         finally:
             world.close()
@@ -273,15 +248,21 @@ class Campaign:
         try:
             clock = faults_time.WallClock(self.folder / "clock")
             self.row(faults_time.never_set, world, self.report, clock)
-            self.row(faults_time.steps_in_a_shot, world, self.report, clock, self.sizes.clock_steps(), False)
+            self.row(
+                faults_time.steps_in_a_shot, world, self.report, clock, self.sizes.clock_steps_s(), False
+            )
         finally:
             world.close()
+
+    def bare(self) -> None:
         world = World(self.folder / "bare", database=self.database())
         try:
-            clock = faults_time.WallClock(self.folder / "bare-clock")
-            self.row(faults_time.steps_in_a_shot, world, self.report, clock, self.sizes.clock_steps(), True)
+            clock = faults_time.WallClock(self.folder / "clock")
+            self.row(faults_time.steps_in_a_shot, world, self.report, clock, self.sizes.clock_steps_s(), True)
         finally:
             world.close()
+
+    def seasons(self) -> None:
         cases = [
             ("2026-03-29", "06:00"),
             ("2026-10-25", "02:00"),
@@ -295,40 +276,56 @@ class Campaign:
 
 
 GROUPS: dict[str, Callable[[Campaign], None]] = {
-    "process": Campaign.process,
+    "kills": Campaign.kills,
+    "steps": Campaign.steps,
     "hangs": Campaign.hangs,
+    "io": Campaign.io,
     "storage": Campaign.storage,
+    "cuts": Campaign.cuts,
     "disks": Campaign.disks,
     "sink": Campaign.sink,
+    "refusals": Campaign.refusals,
     "broker": Campaign.broker,
     "gaps": Campaign.gaps,
     "line": Campaign.line,
     "input": Campaign.input,
+    "narrow": Campaign.narrow,
     "time": Campaign.time,
+    "bare": Campaign.bare,
+    "seasons": Campaign.seasons,
 }
+
+
+def one_group(group: str, sizes: Sizes, found: Path) -> int:
+    """One world's work, told to the file `found`; logs and journals lie beside it."""
+    folder = found.parent
+    report = Campaign(folder, sizes).run(group)
+    for row in report.rows:
+        row.broken = [f"{text} (logs and journals: {folder})" for text in row.broken]
+    found.write_text(json.dumps(report.as_dict()))
+    return int(report.is_broken)
 
 
 def main() -> int:
     words = argparse.ArgumentParser(description=__doc__.split("\n\n", maxsplit=1)[0] if __doc__ else None)
     words.add_argument("--group", action="append", choices=list(GROUPS), help="only these; all otherwise")
-    words.add_argument("--full", action="store_true", help="the sizes of the full form")
-    words.add_argument("--report", type=Path, help="also write the table here")
-    words.add_argument("--keep", action="store_true", help="keep the folder of logs and journals")
+    words.add_argument("--full", action="store_true", help="the full form")
+    words.add_argument("--report", type=Path, help="also write the table here, and beside it as .json")
+    words.add_argument("--alone", metavar="SIZES", help=argparse.SUPPRESS)
     asked = words.parse_args()
-    sizes = (Sizes.full() if asked.full else Sizes()).from_environment()
-    folder = Path(tempfile.mkdtemp(prefix="faults-"))
+    if asked.alone is not None:
+        return one_group(asked.group[0], Sizes(**json.loads(asked.alone)), asked.report)
     began = time.monotonic()
-    report = Campaign(folder, sizes).run(*(asked.group or GROUPS))
+    report = beside([job for job in (FULL if asked.full else SHORT) if job.group in (asked.group or GROUPS)])
+    if not asked.group:
+        report.vacuous(("redelivery", "unacknowledged but durable row", "repeated write", "I/O error"))
     text = f"{report.text()}\n\n{len(report.rows)} rows in {(time.monotonic() - began) / 60:.1f} min"
     print(text)
     if asked.report:
+        asked.report.parent.mkdir(parents=True, exist_ok=True)
         asked.report.write_text(text + "\n")
-    broken = any(row.broken for row in report.rows)
-    if asked.keep or broken:
-        print(f"logs and journals: {folder}")
-    else:
-        shutil.rmtree(folder, ignore_errors=True)
-    return 1 if broken else 0
+        asked.report.with_suffix(".json").write_text(json.dumps(report.as_dict()))
+    return int(report.is_broken)
 
 
 if __name__ == "__main__":

@@ -17,15 +17,15 @@ def down(world: World, report: Report, seconds: float) -> Row:
     # An outage is noticed when there is something to send.
     world.online(20.0)
     began = time.monotonic()
-    row.alarmed("sink-down", world.oracle.ask("alarm", name="sink-down", since=began, within_s=seconds + 30))
+    row.alarmed("sink-down", world.alarm("sink-down", began))
     time.sleep(max(0.0, began + seconds - time.monotonic()))
     world.oracle.ask("set", mode="rest", events_per_s=0)
     refused = world.sink.seen["refused"]
     world.sink.mode = "pass"
     back = time.monotonic()
-    ended_s = world.oracle.ask("alarm", name="sink-down", since=back, within_s=60.0, state="RTNUN")
+    ended_s = world.alarm("sink-down", back, state="RTNUN")
     row.expect("P7-alarmed", ended_s is not None, "its end was not told")
-    row.audited(found := world.audit(30.0), world.verify())
+    row.audited(found := world.audit(), world.verify())
     row.recovered(time.monotonic() - back - (ended_s or 0.0))
     row.recovered_s = ended_s
     row.note = f"{refused} connections refused, {found['records']} records arrived; the alarm waits 60 s"
@@ -46,7 +46,7 @@ def lost_replies(world: World, report: Report, seconds: float) -> Row:
     row.injected = world.sink.seen["replies lost"]
     world.sink.mode = "pass"
     back = time.monotonic()
-    row.audited(world.audit(30.0), world.verify())
+    row.audited(world.audit(), world.verify())
     row.recovered(time.monotonic() - back)
     report.bites["repeated write"] += row.injected
     row.expect("P14-it-bit", row.injected > 0, "no reply was lost")
@@ -65,14 +65,11 @@ def overloaded(world: World, report: Report, seconds: float) -> Row:
         world.online(10.0)
         time.sleep(0.2)
     row.injected = world.sink.seen["answered 503"]
-    if seconds > 90:
-        alarm_s = world.oracle.ask("alarm", name="sink-degraded", since=began, within_s=seconds)
-        row.alarmed("sink-degraded", alarm_s)
-    else:
-        row.note = "too short for its alarm, which waits 60 s by its table"
+    row.alarmed("sink-degraded", world.alarm("sink-degraded", began))
+    row.note = "the alarm waits 60 s by its table"
     world.sink.mode, world.sink.headers = "pass", {}
     back = time.monotonic()
-    row.audited(world.audit(30.0), world.verify())
+    row.audited(world.audit(), world.verify())
     row.recovered(time.monotonic() - back)
     report.bites["repeated write"] += row.injected
     row.expect("P14-it-bit", row.injected > 0, "nothing was put off")
@@ -95,11 +92,11 @@ def poison_point(world: World, report: Report) -> Row:
     began = time.monotonic()
     for _ in range(4):
         world.online(10.0)
-    row.alarmed("point-rejected", world.oracle.ask("alarm", name="point-rejected", since=began, within_s=30))
+    row.alarmed("point-rejected", world.alarm("point-rejected", began))
     row.injected = world.sink.seen["answered 400"]
     world.sink.rule = None
     back = time.monotonic()
-    row.audited(world.audit(30.0), world.verify())
+    row.audited(world.audit(), world.verify())
     row.recovered(time.monotonic() - back)
     row.note = "the row is kept in the journal, set aside with the reason"
     row.expect("P14-it-bit", row.injected > 0, "nothing was rejected")
@@ -113,13 +110,13 @@ def unknown_token(world: World, report: Report) -> Row:
     world.sink.status, world.sink.mode = 401, "status"
     began = time.monotonic()
     world.online(10.0)
-    row.alarmed("sink-auth", world.oracle.ask("alarm", name="sink-auth", since=began, within_s=20))
+    row.alarmed("sink-auth", world.alarm("sink-auth", began))
     row.injected = world.sink.seen["answered 401"]
     world.sink.mode = "pass"
     back = time.monotonic()
-    ended_s = world.oracle.ask("alarm", name="sink-auth", since=back, within_s=40.0, state="RTNUN")
+    ended_s = world.alarm("sink-auth", back, state="RTNUN")
     row.expect("P7-alarmed", ended_s is not None, "its end was not told")
-    row.audited(world.audit(30.0), world.verify())
+    row.audited(world.audit(), world.verify())
     row.recovered(time.monotonic() - back)
     report.bites["repeated write"] += row.injected
     return row

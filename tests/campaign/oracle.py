@@ -33,8 +33,6 @@ FLOW_G_PER_S = 1.4
 TRUE_G_PER_MIN = 60.0 * FLOW_G_PER_S * (1 - 1.2 / 8000) / (1 - 1.2 / 880)
 WORST_PCT = 3.0
 """A dispense that is not rejected and further off than this, and than four of its u, is a wrong number."""
-LATE_S = 9.0
-"""Less than the pause between two shots."""
 STEP_G = 0.05
 NUMBERS = {
     "dispense": "rejected",
@@ -67,6 +65,8 @@ class Oracle:
         self.events_per_s = 0.0
         self.bare_times = False
         """Whether what the cell says carries no time of its own."""
+        self.padding = 0
+        """Bytes that each reading is longer than it has to be."""
         self.is_open = False
         self._stop = threading.Event()
         client_id = f"oracle-{port}-{random.randrange(1 << 30)}"
@@ -185,6 +185,8 @@ class Oracle:
             body = {"value": value, "unit": "g", "seq": self.seq, "t": now}
             if self.bare_times:
                 del body["t"]
+            if self.padding:
+                body["note"] = "x" * self.padding
             self.is_open = bool(shot)
             self.say(f"{self.root}/{self.cell}/scale/bench/reading", body, 0)
 
@@ -246,13 +248,18 @@ class Oracle:
     def do_now(self) -> float:
         return time.monotonic()
 
-    def do_alarm(self, name: str, since: float, within_s: float, state: str = "UNACK") -> float | None:
-        """Seconds from `since` until the alarm was heard in the state; None where it was not."""
-        until = since + within_s
+    def do_alarm(
+        self, names: list[str], since: float, within_s: float, state: str
+    ) -> tuple[str, float] | None:
+        """The first of these alarms in the state: its name, and how many seconds after `since` it came.
+
+        It is waited for `within_s` from now; None where it did not come.
+        """
+        until = time.monotonic() + within_s
         while True:
             for at, heard, in_state, _ in list(self.alerts):
-                if heard == name and in_state == state and at >= since:
-                    return at - since
+                if heard in names and in_state == state and at >= since:
+                    return heard, at - since
             if time.monotonic() >= until:
                 return None
             time.sleep(0.05)
@@ -291,6 +298,7 @@ class Oracle:
             "heard": len(self.heard),
             "heard_twice": self.heard_twice,
             "shots": len(self.shots),
+            "readings": self.seq,
             "state": self.states[-1][1] if self.states else None,
             "alerts": sorted({name for _, name, _, _ in self.alerts}),
         }
@@ -372,6 +380,7 @@ class Oracle:
         result: dict[str, Any] = {"wrong": [], "doubled": [], "silent": [], "measured": 0, "declared": 0}
         ripe = [shot for shot in self.shots if not shot["bare"] and time.time() - shot["closed"] > 25.0]
         used = set()
+        unmeasured = []
         for shot in ripe:
             own = [
                 body
@@ -388,10 +397,13 @@ class Oracle:
                     result["wrong"].append([body["id"], round(body["flow_g_per_min"], 2), body["flags"]])
             if good:
                 result["measured"] += 1
-            elif own or _rejected_late(shot, dispenses) or _declared(shot, gaps):
+            elif _declared(shot, gaps):
                 result["declared"] += 1
             else:
-                result["silent"].append(shot)
+                unmeasured.append(shot)
+        silent = _not_rejected(unmeasured, [body for body in dispenses if body["quality"] == "rejected"])
+        result["declared"] += len(unmeasured) - len(silent)
+        result["silent"] = silent
         if any(shot["bare"] for shot in self.shots):
             return {**result, "shots": len(ripe)}
         for body in dispenses:
@@ -411,14 +423,31 @@ class Oracle:
         return bool(time.time() - body["to"] < 30.0)
 
 
-def _rejected_late(shot: dict[str, Any], dispenses: list[dict[str, Any]]) -> bool:
-    """Events that all came late put a dispense later on the scale's clock: rejected, and it says its gun."""
-    return any(
-        body["quality"] == "rejected"
-        and body["gun"] == shot["gun"]
-        and abs(body["from"] - shot["opened"]) < LATE_S
-        for body in dispenses
-    )
+def _not_rejected(shots: list[dict[str, Any]], rejected: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The shots that no rejected dispense is a word on; each dispense is a word on one shot.
+
+    It stands in the shot's time; or later on the scale's clock, by as long as the events waited for an agent
+    that was away: then it says the gun.
+    """
+
+    def in_time(shot: dict[str, Any], body: dict[str, Any]) -> bool:
+        its = body["from"] < shot["closed"] + 1 and body["to"] > shot["opened"] - 1
+        return bool(its and body["gun"] in (None, shot["gun"]))
+
+    def late(shot: dict[str, Any], body: dict[str, Any]) -> bool:
+        return bool(body["gun"] == shot["gun"] and body["from"] > shot["opened"] - 1)
+
+    spare = sorted(rejected, key=lambda body: body["from"])
+    for fits in (in_time, late):
+        left = []
+        for shot in shots:
+            word = next((body for body in spare if fits(shot, body)), None)
+            if word is None:
+                left.append(shot)
+            else:
+                spare.remove(word)
+        shots = left
+    return shots
 
 
 def _packet(kind: int, body: bytes) -> bytes:

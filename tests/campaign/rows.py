@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 PROMISES = {
@@ -59,6 +60,20 @@ class Row:
             self.alarm_s = max(self.alarm_s or 0.0, seconds)
         self.expect("P7-alarmed", seconds is not None, f"{name} was not raised")
 
+    def merge(self, other: Row) -> None:
+        """Add the same fault in another world: counts add up, of times the longest counts."""
+        self.injected += other.injected
+        self.lost += other.lost
+        self.doubled += other.doubled
+        self.wrong += other.wrong
+        self.silent += other.silent
+        self.alarm = self.alarm or other.alarm
+        self.alarm_s = _longest(self.alarm_s, other.alarm_s)
+        self.recovered_s = _longest(self.recovered_s, other.recovered_s)
+        self.note = "\n      ".join(note for note in (self.note, other.note) if note)
+        self.broken += other.broken
+        self.proves = (*self.proves, *other.proves)
+
     def recovered(self, seconds: float | None, within_s: float = 60.0) -> None:
         """It works again."""
         self.recovered_s = seconds
@@ -88,6 +103,30 @@ class Report:
     rows: list[Row] = field(default_factory=list)
     bites: Counter[str] = field(default_factory=Counter)
 
+    @property
+    def is_broken(self) -> bool:
+        """Whether any promise was broken, or nothing was tried."""
+        return not self.rows or any(row.broken for row in self.rows)
+
+    def merge(self, other: Report) -> None:
+        """Add what another world found: the same fault in several worlds is one row."""
+        self.bites += other.bites
+        for row in other.rows:
+            same = [known for known in self.rows if (known.number, known.fault) == (row.number, row.fault)]
+            if same:
+                same[0].merge(row)
+            else:
+                self.rows.append(row)
+
+    def as_dict(self) -> dict[str, Any]:
+        """For a file; `of_dict` reads it."""
+        return {"rows": [asdict(row) for row in self.rows], "bites": dict(self.bites)}
+
+    @classmethod
+    def of_dict(cls, told: dict[str, Any]) -> Report:
+        """A report from a file."""
+        return cls([Row(**row) for row in told["rows"]], Counter(told["bites"]))
+
     def promises(self) -> dict[str, list[str]]:
         """By promise: what broke it. One that nothing put to the test is not there."""
         found: dict[str, list[str]] = {}
@@ -109,6 +148,7 @@ class Report:
 
     def text(self) -> str:
         """The table and the promises, for people."""
+        rows = sorted(self.rows, key=_place)
         head = (
             "no",
             "fault",
@@ -132,7 +172,7 @@ class Report:
                 f"{row.alarm} {_s(row.alarm_s)}".strip() or "-",
                 _s(row.recovered_s) or "-",
             )
-            for row in self.rows
+            for row in rows
         ]
         widths = [max(len(line[i]) for line in lines) for i in range(len(head))]
         out = []
@@ -140,13 +180,23 @@ class Report:
             out.append(
                 "  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip()
             )
-            if n and (note := self.rows[n - 1].note):
+            if n and (note := rows[n - 1].note):
                 out.append(f"      {note}")
-            out += [f"      BROKEN {text}" for text in (self.rows[n - 1].broken if n else [])]
+            out += [f"      BROKEN {text}" for text in (rows[n - 1].broken if n else [])]
         out.append("")
         for promise, broken in self.promises().items():
             out.append(f"{'FAIL' if broken else 'pass'}  {promise}: {PROMISES[promise]}")
         return "\n".join(out)
+
+
+def _place(row: Row) -> tuple[int, str, str]:
+    number = re.match(r"\d+", row.number)
+    return (int(number[0]) if number else 99), row.number, row.fault
+
+
+def _longest(one: float | None, other: float | None) -> float | None:
+    known = [seconds for seconds in (one, other) if seconds is not None]
+    return max(known, default=None)
 
 
 def _s(seconds: float | None) -> str:

@@ -26,6 +26,8 @@ from tcp_proxy import TcpProxy  # noqa: E402
 CELL = "booth-2"
 ROOT = "yard"
 RESTART_S = 0.2
+PATIENCE_S = 90.0
+"""How long an alarm is waited for: no promise states a time, and a busy machine must not break one."""
 SITE = """\
 [agent]
 id = "edge-7"
@@ -137,9 +139,9 @@ class Agent:
         self._thread: threading.Thread | None = None
         self._changed = threading.Condition()
 
-    def start(self, prefix: Sequence[str] = ()) -> None:
-        """Start it and keep it running; `prefix` counts for the first start alone."""
-        self.prefix, self.keep = list(prefix), True
+    def start(self, prefix: Sequence[str] = (), *, keep: bool = True) -> None:
+        """Start it, and keep it running where `keep`; `prefix` counts for the first start alone."""
+        self.prefix, self.keep = list(prefix), keep
         self._spawn()
         self._thread = threading.Thread(target=self._look_after, daemon=True)
         self._thread.start()
@@ -170,11 +172,28 @@ class Agent:
                     return
             time.sleep(0.005)
 
-    def wait_end(self, within_s: float = 30.0) -> bool:
-        """Wait for the next end of the process."""
-        before = len(self.statuses)
+    @property
+    def ends(self) -> int:
+        """How often it has ended since the first start; take it before what may end it."""
+        return len(self.statuses)
+
+    @property
+    def connections(self) -> int:
+        """How often it said that it was connected."""
+        return self.log_text().count("connected to")
+
+    def wait_end(self, after: int, within_s: float = 60.0) -> bool:
+        """Wait until it has ended more often than `after`, an earlier count of `ends`."""
         with self._changed:
-            return self._changed.wait_for(lambda: len(self.statuses) > before, within_s)
+            return self._changed.wait_for(lambda: self.ends > after, within_s)
+
+    def kill(self) -> bool:
+        """SIGKILL to what runs, or is about to; whether that was its end."""
+        while self._process is None or self._process.poll() is not None:
+            time.sleep(0.01)
+        after = self.ends
+        self.send(signal.SIGKILL)
+        return self.wait_end(after) and self.statuses[after] == -signal.SIGKILL
 
     def stop(self, number: int = signal.SIGTERM, within_s: float = 15.0) -> int | None:
         """End it for good; its status."""
@@ -182,7 +201,9 @@ class Agent:
         if self._process is None:
             return None
         if self._process.poll() is None:
-            self.send(signal.SIGCONT)
+            if number != signal.SIGKILL:
+                # A frozen process hears nothing else; and one that is to be killed must not say another word.
+                self.send(signal.SIGCONT)
             self.send(number)
         try:
             status = self._process.wait(within_s)
@@ -226,16 +247,17 @@ class Agent:
             self._process = subprocess.Popen(words, stdout=log, stderr=log, env=environment)
 
     def _look_after(self) -> None:
-        while self.keep:
+        while True:
             assert self._process is not None
             status = self._process.wait()
             with self._changed:
                 self.statuses.append(status)
                 self._changed.notify_all()
-            time.sleep(RESTART_S)
-            if self.keep:
-                self.restarts += 1
-                self._spawn()
+            time.sleep(RESTART_S if self.keep else 0.0)
+            if not self.keep:
+                return
+            self.restarts += 1
+            self._spawn()
 
 
 class World:
@@ -298,7 +320,29 @@ class World:
     def begin(self, prefix: Sequence[str] = ()) -> None:
         """The first start: nothing is promised before the session exists."""
         self.agent.start(prefix)
-        assert self.oracle.ask("ready", within_s=60.0), self.agent.log_text()[-2000:]
+        assert self.ready(), self.agent.log_text()[-2000:]
+
+    def connected_again(self, within_s: float = 20.0) -> None:
+        """Wait for the next connection of the agent."""
+        before, until = self.agent.connections, time.monotonic() + within_s
+        while self.agent.connections == before and time.monotonic() < until:
+            time.sleep(0.05)
+
+    def ready(self, within_s: float = 60.0) -> bool:
+        """Wait until the agent says that it is online."""
+        return bool(self.oracle.ask("ready", within_s=within_s))
+
+    def alarm(
+        self, name: str, since: float, *, state: str = "UNACK", within_s: float = PATIENCE_S
+    ) -> float | None:
+        """Seconds from `since` until an alarm was heard in the state; None where it was not."""
+        heard = self.oracle.ask("alarm", names=[name], since=since, within_s=within_s, state=state)
+        return None if heard is None else float(heard[1])
+
+    def first_alarm(self, names: Sequence[str], since: float) -> tuple[str, float | None]:
+        """Which of these was heard first, and seconds until then; the first name where none was."""
+        heard = self.oracle.ask("alarm", names=names, since=since, within_s=PATIENCE_S, state="UNACK")
+        return (names[0], None) if heard is None else (str(heard[0]), float(heard[1]))
 
     def online(self, within_s: float = 30.0) -> float | None:
         """Seconds until the whole chain answers; None where it does not."""

@@ -17,6 +17,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
+from disk_images import copy_of_one_moment
 from made_records import make_dispense
 from parts_found import find_part
 
@@ -555,7 +556,7 @@ def cut_power(loop_disk: Path, tmp_path: Path, cuts: int, *more: str) -> tuple[i
             # What the writer had said when the power went; what was not synced is not in the image.
             ledger.hear_some(writer.stdout.read())
             copy = tmp_path / "copy"
-            shutil.copyfile(tmp_path / "image", copy)
+            copy_of_one_moment(tmp_path / "image", copy)
             writer.send_signal(signal.SIGCONT)
             subprocess.run(["mount", "-o", "loop", str(copy), str(cut_disk)], check=True)
             try:
