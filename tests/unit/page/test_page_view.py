@@ -1,0 +1,75 @@
+"""What the page shows of a cell: words and signs, alarms by urgency, every gun of many."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from pathlib import Path
+from typing import Any
+
+from made_records import make_check
+from played_journal import site_in
+
+from agent.assessment.alarms_one import AlarmStanding
+from agent.assessment.desk_status import DeskStatus, GunStatus
+from agent.page.screen import Screen
+from agent.page.view import cells_of, shown_alarms
+from agent.web.board import Board
+from agent.web.snapshot import CellSnapshot, Counts, Snapshot
+
+
+def alarm(name: str, **changes: Any) -> AlarmStanding:
+    values: dict[str, Any] = {
+        "name": name,
+        "state": "UNACK",
+        "active": True,
+        "priority": "medium",
+        "since": "2026-03-02T03:30:00Z",
+        "text": "it is so since 2026-03-02T03:30:00Z, -0.0 % off",
+    }
+    return AlarmStanding(**(values | changes))
+
+
+def gun(name: str, **check: Any) -> GunStatus:
+    made = make_check(1, gun=name, **check) if check else None
+    return GunStatus(gun=name, check=made, setting=None, parts_since=None, asked=False, running=False)
+
+
+def snapshot(*guns: GunStatus, alarms: tuple[AlarmStanding, ...] = ()) -> Snapshot:
+    desk = DeskStatus("booth-2", "gearbox-primer", "held", (), None, guns, None, (), 0, 0)
+    cell = CellSnapshot("booth-2", desk, (), {"bench": True}, ())
+    return Snapshot(1.0, (cell,), alarms, Counts(), (), True, "5", 0, 0, None)
+
+
+def test_alarms_stand_by_urgency_and_what_is_settled_is_gone() -> None:
+    found = shown_alarms(
+        [
+            alarm("quiet", state="NORM", active=False),
+            alarm("over", state="RTNUN", active=False, priority="high"),
+            alarm("slow-card", priority="low", text=""),
+            alarm("silent", priority="high"),
+        ],
+        UTC,
+    )
+    assert [one.name for one in found] == ["silent", "slow-card", "over"]
+    assert found[0].text == "It is so since 2 Mar 03:30, 0.0\u00a0% off."
+    assert found[1].text == "Slow card."
+
+
+def test_a_gun_on_target_has_no_sign() -> None:
+    (cell,) = cells_of(snapshot(gun("port", deviation_pct=-0.02, verdict="pass")), {}, UTC)
+    assert cell.guns[0].deviation == "on target"
+    (cell,) = cells_of(snapshot(gun("port", deviation_pct=-8.8, verdict="fail")), {}, UTC)
+    assert cell.guns[0].deviation == "−8.8 % from target"
+
+
+def test_alarms_of_the_agent_itself_and_many_guns_are_on_the_page(tmp_path: Path) -> None:
+    board = Board()
+    screen = Screen(site_in(tmp_path), board)
+    names = [f"gun-{number}" for number in range(8)]
+    board.pin(snapshot(*map(gun, names), alarms=(alarm("sink-down", text="the database is away"),)))
+    html = screen.shown().html
+    screen.close()
+    assert "The agent itself" in html
+    assert "The database is away." in html
+    assert 'class="cell many"' in html
+    assert all(f">{name}<" in html for name in names)
