@@ -26,6 +26,8 @@ SPOILS_S = 2.2
 HELD_UP_S = 1.0
 """So long a network holds a message up now and then."""
 DRIPS = 0.06
+RUNS_S, RUNS_ON_S, GOES_ON = 4.0, 1.0, 0.6
+"""A flow of the last four seconds goes on where each second brings more than this share of it."""
 REACH_S = 6.0
 """How far the curve may correct the controller's clock."""
 
@@ -79,6 +81,8 @@ class Found:
     rise: Rise | None
     notes: frozenset[str]
     kept: Kept
+    ends_s: float
+    """When the flow ended: the closing, or later where that was told too early."""
 
     @property
     def mass_g(self) -> float:
@@ -113,6 +117,30 @@ def unmoved_around(stretch: Stretch, from_s: float, to_s: float) -> tuple[float,
     before = [d.to_s for d in moved if d.to_s <= from_s]
     after = [d.from_s for d in moved if d.from_s >= to_s]
     return max(before, default=float("-inf")), min(after, default=float("inf"))
+
+
+def runs_on(stretch: Stretch, opened_s: float, closed_s: float) -> float:
+    """Until when the curve goes on rising after a told closing as before it: the closing, where it does not.
+
+    Such a closing was told too early; what came after it is no dispense of its own.
+    """
+    t, base = stretch.t_s[~stretch.spoiled], stretch.base_g[~stretch.spoiled]
+    before = (t > max(closed_s - RUNS_S, opened_s + 0.3 * (closed_s - opened_s))) & (t <= closed_s)
+    if before.sum() < 4:
+        return closed_s
+    flow = float(base[before][-1] - base[before][0]) / float(np.ptp(t[before]))
+    look_s = max(RUNS_ON_S, 3.0 * float(np.median(np.diff(t))))
+    slowest = stretch.blocks.limits.slowest_g_per_s
+    if GOES_ON * flow * look_s < stretch.blocks.same_g or flow < slowest:
+        return closed_s
+    ends_s = closed_s
+    for at_s in t[t > closed_s + look_s].tolist():
+        over = (t > at_s - look_s - 1e-6) & (t <= at_s)
+        if over.sum() < 3 or base[over][-1] - base[over][0] < GOES_ON * flow * np.ptp(t[over]):
+            break
+        ends_s = at_s
+    # What a filter still shows of a flow that ended is no going on.
+    return max(closed_s, ends_s - 0.5 * look_s) if ends_s > closed_s + 1.5 * look_s else closed_s
 
 
 def rises_again(stretch: Stretch, closed_s: float) -> float:
@@ -154,16 +182,22 @@ def cut_out(
     room: Room,
     times: Times,
     rise: Rise | None,
+    *,
+    ends_s: float | None = None,
 ) -> Found:
-    """A dispense with its plateaus, what of them to leave out, and what is to be noted."""
+    """A dispense with its plateaus, what of them to leave out, and what is to be noted.
+
+    `ends_s` is when the flow ended where that is later than told.
+    """
     from_s, to_s = times.from_s, times.to_s
-    low, high = max(room.from_s, from_s - BEFORE_S), min(room.to_s, to_s + AFTER_S)
+    ends_s = to_s if ends_s is None else ends_s
+    low, high = max(room.from_s, from_s - BEFORE_S), min(room.to_s, ends_s + AFTER_S)
     notes: set[str] = set()
     left_out: list[tuple[float, float]] = []
     for d in stretch.disturbances:
         if d.jet or _is_the_dispense(watch, d, times):
             continue
-        if d.to_s > from_s and d.from_s < to_s + 0.5:
+        if d.to_s > from_s and d.from_s < ends_s + 0.5:
             if d.moved_g or _spoils(stretch, d, from_s, to_s):
                 notes.add("container_moved")
         elif d.to_s <= from_s and (
@@ -179,10 +213,10 @@ def cut_out(
     if rise is not None and rise.broken and times.open_s is None:
         notes.add("container_moved")
     low = max(low, rose_before(stretch, from_s))
-    high = min(high, rises_again(stretch, to_s))
+    high = min(high, rises_again(stretch, ends_s))
     kept = Kept(low, high, tuple(left_out))
     notes |= _what_is_missing(watch, times, kept)
-    return Found(times, rise, frozenset(notes), kept)
+    return Found(times, rise, frozenset(notes), kept, ends_s)
 
 
 def _is_the_dispense(watch: ScaleWatch, d: Disturbance, times: Times) -> bool:

@@ -302,7 +302,7 @@ class Detector:
             return None
         if one.purpose == "job" and found.rise is None:
             return None
-        watch.taken.append(Taken(found.times.from_s, found.times.to_s, by_curve=False, mass_g=found.mass_g))
+        watch.taken.append(Taken(found.times.from_s, found.ends_s, by_curve=False, mass_g=found.mass_g))
         if found.times.open_s is not None and one.told[0].gun in self._guns:
             lengths = self._lengths_s.setdefault(one.told[0].gun, deque(maxlen=KEPT_LENGTHS))
             lengths.append(found.times.open_s)

@@ -17,6 +17,7 @@ from agent.detection.carving import (
     Times,
     cut_out,
     rises_again,
+    runs_on,
     stretch_around,
     unmoved_around,
 )
@@ -41,13 +42,14 @@ def by_controller(watch: ScaleWatch, placed: Placed, room: Room) -> Found | None
         return _half_told(watch, placed, room)
     stretch = stretch_around(watch, placed.from_s, placed.to_s, room)
     clear = unmoved_around(stretch, placed.from_s, placed.to_s)
-    rise = stretch.rise(clear[0], min(clear[1], rises_again(stretch, placed.to_s)))
+    ends_s = runs_on(stretch, placed.from_s, placed.to_s)
+    rise = stretch.rise(clear[0], min(clear[1], rises_again(stretch, ends_s)))
     from_s, to_s, u_s, open_s = placed.from_s, placed.to_s, placed.u_s, placed.open_s
     if rise is not None and open_s is not None:
         shift_s = _shift_s(stretch, rise, from_s, to_s)
         if shift_s:
             from_s, to_s, u_s = from_s + shift_s, to_s + shift_s, _u_s(rise)
-    return cut_out(watch, stretch, room, Times(from_s, to_s, open_s, u_s), rise)
+    return cut_out(watch, stretch, room, Times(from_s, to_s, open_s, u_s), rise, ends_s=max(ends_s, to_s))
 
 
 def _shift_s(stretch: Stretch, rise: Rise, from_s: float, to_s: float) -> float:

@@ -24,6 +24,7 @@ from agent.flow.curve import (
     drip_column,
     slow_column,
 )
+from agent.flow.first_look import FirstLook
 from agent.flow.joint import Data, Joint, Prior, fit, gain_by, tukey
 from agent.flow.noise import Kept
 from agent.flow.priors import DRIP_S, SLOW_MOST_S, SLOW_S
@@ -38,6 +39,14 @@ ASTRAY = 6.0
 """So much higher and a wider curve's fit was not at its end."""
 BEGIN_S = 0.05
 """Seconds of flow that a drip or a slow start is tried with first."""
+STANDS_FOR_S = 0.2
+"""A drip or a slow start of so many seconds of flow may stand for an open time that was told wrongly."""
+WRONG_S = 2.0
+"""How far a told open time may be wrong where it is: a standard uncertainty (choice of ours)."""
+GLANCE_S = 0.4
+"""A first look at the curve is right within this: where it says more, the told time may be wrong as well."""
+FAR_BETTER = 6.0
+"""How much lower minus twice the log evidence must be: one told time in twenty is wrong (choice of ours)."""
 HIDDEN_S = 0.04
 """Surge or slow start that a coarse scale may hide, in seconds of flow (standard uncertainty)."""
 
@@ -63,6 +72,32 @@ def chosen(data: Data, prior: Prior, plain: Joint, *, start: Floats | None = Non
         if not unphysical and ((always and best[1] is plain) or other.cost < best[1].cost - BETTER):
             best = wider, other
     return best
+
+
+def of_another_length(
+    data: Data, prior: Prior, wanted: Prior, joint: Joint, look: FirstLook
+) -> tuple[Prior, Joint]:
+    """The choice as it is, or one that ran longer or shorter than told, where that explains far better.
+
+    A closing told a second too early leaves a ramp that goes on as it was and then stops; a drip dies away.
+    """
+    flow, which = float(joint.at[FLOW]), AMOUNTS + LENGTH
+    largest_g = max(abs(float(joint.at[DRIP])), abs(float(joint.at[SLOW])))
+    off_s = look.length_s - float(prior.mean[which])
+    looks_wrong = look.seen and abs(off_s) > GLANCE_S
+    if flow <= 0.0 or (largest_g < STANDS_FOR_S * flow and not looks_wrong):
+        return wanted, joint
+    u, begin = prior.u.copy(), joint.at.copy()
+    u[which] = max(u[which], WRONG_S)
+    loose = Prior(prior.mean, u)
+    if looks_wrong:
+        begin = prior.mean.copy()
+        begin[AMOUNTS + START], begin[FLOW] = look.start_s, look.rise_g / max(look.length_s, 0.5)
+    begin[which] = look.length_s if looks_wrong else begin[which] + (begin[DRIP] - begin[SLOW]) / flow
+    begin[[DRIP, SLOW]] = 0.0
+    told = fit(data, wanted, joint.at)
+    other, found = chosen(data, loose, fit(data, loose.without(drip=True, slow=True), begin))
+    return (other, found) if found.cost < told.cost - FAR_BETTER else (wanted, joint)
 
 
 def roughly_chosen(data: Data, prior: Prior, plain: Joint) -> tuple[Prior, Joint]:

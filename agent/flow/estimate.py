@@ -8,9 +8,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from agent.detection.window import Floats, Window
-from agent.flow.choosing import chosen, roughly_chosen
+from agent.flow.choosing import chosen, of_another_length, roughly_chosen
 from agent.flow.coarse import Coarse
-from agent.flow.curve import AMOUNTS, BEND, FLOW, LENGTH, LOSS, START, axis, dispensed_g, dispensed_gradient
+from agent.flow.curve import (
+    AMOUNTS,
+    BEND,
+    DRIP,
+    FLOW,
+    JET,
+    LENGTH,
+    LOG_DRIP,
+    LOG_LAG,
+    LOG_SLOW,
+    LOSS,
+    SLOW,
+    START,
+    axis,
+    dispensed_g,
+    dispensed_gradient,
+    slow_column,
+)
 from agent.flow.evaporation import Rate, weighed
 from agent.flow.first_look import FirstLook, first_look
 from agent.flow.joint import Data, Joint, Prior, fit
@@ -29,6 +46,8 @@ ALIASED = 4.0
 """Slope that a slow wave fakes at rest, per its size and length: lines like those seen may alias to it."""
 IDLE_WIDER = 2.0
 """How much the uncertainty of a rate seen at rest is widened before it is used (choice of ours)."""
+SLOW_FILTER_S, ALIKE_GRAMS, ALIKE_TIME = 0.25, 0.15, 0.35
+"""From such a lag on a slow start and a drip may be the filter's: where logarithms differ by less (ours)."""
 FLUCTUATION = 0.18
 """Relative standard deviation of the mean evaporation in a dispense from that around it (common practice)."""
 
@@ -74,6 +93,35 @@ class Estimate:
         """One of the curve's times."""
         return self.amount(AMOUNTS + which)
 
+    @property
+    def lag_s(self) -> float:
+        """Time constant of the scale's filter, s."""
+        return math.exp(float(self.joint.at[AMOUNTS + LOG_LAG]))
+
+    def by_filter_g(self) -> float:
+        """Grams of slow start and of drip that are the filter's: what begins and ends alike.
+
+        A scale whose filter is no simple lag (a moving average, two stages) holds as much back at the
+        beginning as it shows too late at the end, over the same time. Guns hardly ever do.
+        """
+        at = self.joint.at
+        drip, slow = float(at[DRIP]), float(at[SLOW])
+        if self.lag_s < SLOW_FILTER_S or min(drip, slow) <= 0.0:
+            return 0.0
+        apart = abs(math.log(drip / slow)), abs(float(at[AMOUNTS + LOG_DRIP] - at[AMOUNTS + LOG_SLOW]))
+        return min(drip, slow) if apart[0] < ALIKE_GRAMS and apart[1] < ALIKE_TIME else 0.0
+
+    def held_back_g(self) -> Floats:
+        """What the scale's filter does not show yet of a steady flow, less the jet's push: shape (n,)."""
+        since = np.maximum(self.t_s - self.start_s, 0.0)
+        late_g = float(self.joint.at[FLOW]) * self.lag_s - float(self.joint.at[JET])
+        held_g = late_g * (1.0 - np.exp(-since / self.lag_s))
+        by_filter_g = self.by_filter_g()
+        if by_filter_g:
+            on, tau_s = axis(self.t_s, 0.0, 1.0), math.exp(float(self.joint.at[AMOUNTS + LOG_SLOW]))
+            held_g = held_g - by_filter_g * slow_column(on, self.joint.at, tau_s)
+        return np.asarray(held_g)
+
     def longer_than(self, open_s: float) -> Known | None:
         """How much longer liquid ran than `open_s`, by the curve alone: the prior is taken out again."""
         which = AMOUNTS + LENGTH
@@ -102,6 +150,9 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
         hum = tones(t_s, left.residual_g, left.weight)
         readings = replace(readings, mass_g=window.mass_g - hum, hum_g=root_mean_square(hum))
     wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left)
+    if window.open_s is not None:
+        wanted, joint = of_another_length(coarse.data(joint, left), prior, wanted, joint, look)
+        left = readings.left_by(joint, left.noise_g)
     wanted = _bending(wanted, joint)
     seen = coarse.data(joint, left)
     joint = fit(seen, wanted, joint.at)

@@ -18,6 +18,7 @@ Every rule in one table:
 | `unattributed` | the gun is not known | - |
 | `unsteady_flow` | a tenth flows 5 % and 5 u off the mean, it droops over 10 %, or none flows | suspect |
 
+A drip and a slow start that are alike are the scale's filter (`Estimate.by_filter_g`) and set neither flag.
 u are standard uncertainties; the limits are common practice, no source, but for the overload.
 """
 
@@ -145,9 +146,10 @@ def _flow(found: Estimate, shape: Shape, flags: set[str]) -> None:
         flags.add("unsteady_flow")
         return
     drip, slow, droop = found.amount(DRIP), found.amount(SLOW), found.amount(DROOP)
-    if drip.value > max(DRIP_REL * mass, 4.0 * drip.u) > 0:
+    by_filter_g = found.by_filter_g()
+    if drip.value - by_filter_g > max(DRIP_REL * mass, 4.0 * drip.u) > 0:
         flags.add("after_drip")
-    if slow.value > max(SLOW_REL * mass, SLOW_S * flow.value, 4.0 * slow.u) > 0:
+    if slow.value - by_filter_g > max(SLOW_REL * mass, SLOW_S * flow.value, 4.0 * slow.u) > 0:
         flags.add("slow_start")
     if abs(droop.value) > max(DROOP_REL * abs(flow.value), 5.0 * droop.u):
         flags.add("unsteady_flow")

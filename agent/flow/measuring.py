@@ -122,10 +122,11 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
     sound = found.left.weight > 0
     shape = shape_of(
         found.t_s[sound],
-        window.mass_g[sound],
+        (window.mass_g + found.held_back_g())[sound],
         around.scale.resolution_g,
         edges_s=(found.start_s, found.end_s),
         late_s=LATE_S if "clock_from_arrival" in window.notes else 0.0,
+        lag_s=found.lag_s,
     )
     verdict = judged(window, around, found, shape, None)
     open_s = _open_time(window, around, found)

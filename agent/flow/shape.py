@@ -28,6 +28,8 @@ ODD_REL = 0.3
 """A flow between two blocks is odd if it is so far off the steady one."""
 EDGE_S = 1.5
 """What the lag of a scale and the jet's force may hide of the beginning."""
+SLOW_EDGE_S, LAGS = 2.5, 5.0
+"""The same on a slow scale: so many lags, and no longer than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +61,23 @@ NO_SHAPE = Shape(0.0, (), np.zeros(0), np.zeros(0))
 
 
 def shape_of(
-    t_s: Floats, mass_g: Floats, resolution_g: float, *, edges_s: tuple[float, float], late_s: float
+    t_s: Floats,
+    mass_g: Floats,
+    resolution_g: float,
+    *,
+    edges_s: tuple[float, float],
+    late_s: float,
+    lag_s: float = 0.0,
 ) -> Shape:
     """Look at the ramp's sound readings from the first to the second of `edges_s`.
 
-    `late_s` is how late a reading's time stamp may be, seconds: 0 where the scale stamps them.
+    `late_s` is how late a reading's time stamp may be, seconds: 0 where the scale stamps them. `lag_s` is
+    the scale's time constant; what it holds back of a steady flow is to be given back before.
     """
     start_s, end_s = edges_s
-    inside = (t_s >= start_s + min(EDGE_S, 0.2 * (end_s - start_s))) & (t_s < end_s)
+    length_s = end_s - start_s
+    hidden_s = max(min(EDGE_S, 0.2 * length_s), min(LAGS * lag_s, SLOW_EDGE_S, 0.35 * length_s))
+    inside = (t_s >= start_s + hidden_s) & (t_s < end_s)
     t, mass = t_s[inside], mass_g[inside]
     if t.size < 4 * BLOCK_READINGS or end_s <= start_s:
         return NO_SHAPE

@@ -43,12 +43,14 @@ def drawn(
     rate_hz: float = 10.0,
     resolution_g: float = 0.1,
     push: Callable[[Floats], Floats] | None = None,
+    filtered: Floats | None = None,
     seed: int = 1,
     **members: object,
 ) -> Window:
     """One dispense; `flow` in true g/s, by seconds since the liquid came where it is a function.
 
-    `push` is a force on the pan in g by seconds since the opening. Other members go to the window.
+    `push` is a force on the pan in g by seconds since the opening. `filtered` is the impulse response of
+    the scale's filter in steps of `STEP_S`, instead of a single lag. Other members go to the window.
     """
     rng = np.random.default_rng(seed)
     t = np.arange(-before_s - 5.0, open_s + after_s, STEP_S)
@@ -60,7 +62,10 @@ def drawn(
     load = np.cumsum(poured + dripping - loss_g_per_s) * STEP_S / ACETONE_20_C
     load += jet_g * running + (push(t) if push is not None else 0.0)
     kept = 1.0 - np.exp(-STEP_S / lag_s)
-    shown, _ = lfilter([kept], [1.0, kept - 1.0], load, zi=[(1.0 - kept) * load[0]])
+    if filtered is None:
+        shown, _ = lfilter([kept], [1.0, kept - 1.0], load, zi=[(1.0 - kept) * load[0]])
+    else:
+        shown = load[0] + lfilter(filtered, [1.0], load - load[0])
     at = np.arange(-before_s, open_s + after_s - 2 * STEP_S, 1.0 / rate_hz)
     mass = 412.3 + np.interp(at, t, shown) + rng.normal(0.0, noise_g, at.size)
     window = Window(

@@ -263,3 +263,27 @@ def test_silence_is_noticed_by_the_time_that_passes(paper, run, give):
     assert window.open_s == pytest.approx(20.0)
     # Known when silence was certain, not when somebody asked.
     assert window.ended_s < T0 + 57.0
+
+
+@pytest.mark.parametrize("early_s", [1.0, 2.0, 3.0, 5.0, 8.0])
+@pytest.mark.parametrize(("rate_hz", "lag_s"), [(10.0, 0.2), (5.0, 1.2), (2.0, 0.4)])
+def test_a_closing_told_too_early_makes_no_second_dispense(paper, run, early_s, rate_hz, lag_s):
+    page = paper(lasts_s=70.0, rate_hz=rate_hz, lag_s=lag_s)
+    page.shot(20.0, 40.0, closed=False)
+    page.tell("gun_closed", 40.0 - early_s, gun="upper")
+    (window,) = run(page).all
+    assert window.open_s == pytest.approx(20.0 - early_s)
+    assert window.t_s[-1] > T0 + 43.0
+    late = window.mass_g[window.t_s > window.t_s[-1] - 1.0]
+    before = window.mass_g[window.t_s < T0 + 19.5]
+    assert late.mean() - before.mean() == pytest.approx(32.0, rel=0.06)
+    assert not {"no_plateau_after", "no_plateau_before", "container_moved"} & window.notes
+
+
+@pytest.mark.parametrize("pause_s", [4.0, 6.0, 10.0])
+def test_another_shot_soon_after_is_no_going_on(paper, run, pause_s):
+    page = paper(lasts_s=80.0)
+    page.shot(15.0, 30.0)
+    page.flows.append(("floor", 30.0 + pause_s, 45.0 + pause_s, 1.6))
+    windows = run(page).all
+    assert [w.opened_s - T0 for w in windows] == pytest.approx([15.0, 30.0 + pause_s], abs=0.5)

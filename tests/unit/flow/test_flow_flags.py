@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
-from drawn_windows import OPENED_S, around, drawn
+from drawn_windows import OPENED_S, STEP_S, around, drawn
 
 from agent.contract.records import Flag
 from agent.detection.window import Window
@@ -51,6 +52,24 @@ def without(window: Window, from_s: float, to_s: float) -> Window:
 
 def pot(bar: float) -> PotReadings:
     return PotReadings(OPENED_S + np.arange(20.0), np.full(20, bar))
+
+
+def through_a_slow_scale(kind: str, **members: Any) -> Window:
+    """A dispense as a scale shows it whose filter is one lag, two in a row, or a mean over two lags."""
+    lag_s = float(members.pop("lag_s"))
+    if kind == "one lag":
+        return drawn(lag_s=lag_s, **members)
+    if kind == "two lags":
+        kernel = np.exp(-np.arange(0.0, 6.0 * lag_s, STEP_S) / (0.5 * lag_s))
+        kernel = np.convolve(kernel, kernel)
+    else:
+        kernel = np.ones(round(2.0 * lag_s / STEP_S))
+    return drawn(filtered=kernel / kernel.sum(), **members)
+
+
+def told_too_early(by_s: float, **members: Any) -> Window:
+    window = drawn(open_s=20.0, **members)
+    return replace(window, open_s=20.0 - by_s, closed_s=OPENED_S + 20.0 - by_s)
 
 
 def clean() -> Shown:
@@ -159,3 +178,56 @@ def test_a_gap_over_a_quarter_of_the_dispense_is_rejected() -> None:
 def test_a_clean_dispense_stays_clean(seed: int) -> None:
     """Nothing is set by chance."""
     assert measured((drawn(seed=seed, noise_g=0.07, jet_g=2.0), around())).flags == ()
+
+
+@pytest.mark.parametrize("kind", ["one lag", "two lags", "moving mean"])
+@pytest.mark.parametrize("lag_s", [0.8, 1.2, 1.5])
+@pytest.mark.parametrize(("flow", "open_s", "d"), [(2.0, 20.0, 0.1), (4.0, 12.0, 0.01), (1.2, 20.0, 0.01)])
+def test_a_slow_filter_is_no_fault_of_the_gun(
+    kind: str, lag_s: float, flow: float, open_s: float, d: float
+) -> None:
+    window = through_a_slow_scale(
+        kind, lag_s=lag_s, flow=flow, open_s=open_s, resolution_g=d, noise_g=0.5 * d, rate_hz=10.0
+    )
+    found = measure(window, around(d))
+    assert found.flags == ()
+    assert found.flow_g_per_min == pytest.approx(60.0 * flow, rel=6e-3)
+
+
+@pytest.mark.parametrize("kind", ["one lag", "two lags"])
+@pytest.mark.parametrize("lag_s", [0.8, 1.2, 1.5])
+@pytest.mark.parametrize(
+    ("flag", "fault"),
+    [
+        ("after_drip", {"drip_g": 1.2}),
+        ("slow_start", {"flow": slow}),
+        ("unsteady_flow", {"flow": wandering}),
+        ("unsteady_flow", {"flow": falling}),
+        ("air_in_line", {"flow": spurts}),
+    ],
+)
+def test_a_slow_filter_hides_no_fault_of_the_gun(
+    kind: str, lag_s: float, flag: str, fault: dict[str, Any]
+) -> None:
+    assert flag in measure(through_a_slow_scale(kind, lag_s=lag_s, **fault), around()).flags
+
+
+@pytest.mark.parametrize("by_s", [1.0, 1.5, 2.0, 3.0])
+@pytest.mark.parametrize("rate_hz", [5.0, 10.0, 20.0])
+@pytest.mark.parametrize("lag_s", [0.2, 1.0])
+def test_a_closing_told_too_early_is_no_drip(by_s: float, rate_hz: float, lag_s: float) -> None:
+    found = measure(told_too_early(by_s, rate_hz=rate_hz, lag_s=lag_s), around())
+    assert found.flags == ("duration_disagrees",)
+    assert found.quality == ("rejected" if by_s >= 2.0 else "suspect")
+
+
+@pytest.mark.parametrize("by_s", [-1.0, -1.2, -1.5, -1.8])
+def test_a_closing_told_too_late_is_no_slow_start(by_s: float) -> None:
+    assert measure(told_too_early(by_s), around()).flags == ("duration_disagrees",)
+
+
+@pytest.mark.parametrize("drip_s", [0.4, 0.8, 1.5, 2.5])
+@pytest.mark.parametrize("drip_g", [0.6, 1.2])
+def test_a_drip_is_no_longer_duration(drip_g: float, drip_s: float) -> None:
+    window = drawn(drip_g=drip_g, drip_s=drip_s)
+    assert measure(window, around()).flags == ("after_drip",)
