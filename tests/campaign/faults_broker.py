@@ -25,7 +25,7 @@ def killed(world: World, report: Report, kills: int) -> Row:
         world.agent.send(signal.SIGSTOP)
         world.oracle.ask("event", count=15)
         # The broker writes what changed once a second at most: what it took is on its disk by then.
-        time.sleep(1.2)
+        time.sleep(1.6)
         world.broker.kill()
         if n == 0:
             world.agent.send(signal.SIGCONT)

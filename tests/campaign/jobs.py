@@ -21,7 +21,7 @@ from rows import Report, Row
 BUSY = 2 * (os.cpu_count() or 1)
 """So many worlds that restart their agent again and again run at once; the others mostly wait."""
 
-ROOM_BYTES = 4 * 1024**3
+ROOM_BYTES = 1024**3
 
 
 @dataclass(frozen=True)

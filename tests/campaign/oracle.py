@@ -89,7 +89,9 @@ class Oracle:
     # --- what the broker says
 
     def _on_connect(self, client: mqtt.Client, *_: Any) -> None:
-        client.subscribe(f"{self.root}/#", 1)
+        # What the agent says, and not the flood that others say to it: that would drown us.
+        said = ("+/flow/#", "+/alert/#", "+/request", "agent/+/state")
+        client.subscribe([(f"{self.root}/{name}", 1) for name in said])
 
     def _on_publish(self, _c: Any, _d: Any, mid: int, reason: Any, _p: Any) -> None:
         with self.lock:
