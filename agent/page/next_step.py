@@ -7,7 +7,7 @@ from typing import Literal
 
 from agent.assessment.desk_status import GunStatus
 from agent.contract.records import Advice, Cause, Check
-from agent.report.words import amount, counted, sentence, turn_told, way
+from agent.report.words import amount, counted, mend_first, sentence, turn_told, way
 
 Tone = Literal["good", "bad", "wait"]
 
@@ -61,6 +61,9 @@ def _after_failure(gun: GunStatus, advice: Advice | None, cause: Cause | None, w
 
 
 def _turn(advice: Advice, change: float) -> NextStep:
+    if mend_first(advice):
+        # Whoever reads no more than this line must not turn at once.
+        return NextStep("Mend, then turn", turn_told(advice))
     if advice.advised is None:
         return NextStep(f"{way(change)} by {amount(change, advice.unit)}", turn_told(advice))
     return NextStep(f"Set needle to {advice.advised:.6g}", turn_told(advice))

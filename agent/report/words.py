@@ -12,6 +12,7 @@ NOTHING = "–"
 _NOTHING_SIGNED = re.compile(r"(?<![\w.])[-+](0(?:\.0+)?)(?![\d.])")
 _MINUS = re.compile(r"(?<![\w.])-(?=\d)")
 _PERCENT = re.compile(r"(?<=\d) %")
+_FIRST = re.compile(r"but (.+?) first, (.+)")
 _RFC3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 
 
@@ -93,9 +94,18 @@ def turn_told(advice: Advice) -> str:
     hope = ""
     if expected is not None and low is not None and high is not None:
         hope = f" Expect {expected:.1f} g/min ({low:.1f} to {high:.1f})."
-    # What stands behind the brackets is to be known before anybody turns: something else to mend first.
+    turn = f"{way(change).lower()} the needle by {amount(change, advice.unit)}{where}{hope}"
+    first = mend_first(advice)
+    if first:
+        return f"{first} Then {turn}"
     remark = sentence(printed(advice.reason.partition("); ")[2])) or "Then check again."
-    return f"{way(change)} the needle by {amount(change, advice.unit)}{where}{hope} {remark}"
+    return f"{turn[0].upper()}{turn[1:]} {remark}"
+
+
+def mend_first(advice: Advice) -> str:
+    """What is to be looked at before the needle is turned, a sentence; empty where there is nothing."""
+    found = _FIRST.fullmatch(advice.reason.partition("); ")[2])
+    return f"First {found[1]}, {printed(found[2])}." if found and advice.change else ""
 
 
 def why_turned(advice: Advice) -> str:

@@ -96,9 +96,10 @@ def advice(change: float | None, reason: str) -> Advice:
 
 def test_what_to_mend_first_is_said_before_anybody_turns() -> None:
     plain = "-8.8 % off: open by 0.4 turn (response 25 +- 12 % per turn, as configured)"
-    first = advice(0.4, f"{plain}; but clean the tip of gun upper first")
+    first = advice(0.4, f"{plain}; but clean the tip of gun upper first, for tip-plugged is 28 % likely")
     assert turn_told(first) == (
-        "Open the needle by 0.4 turn. Expect 84.3 g/min (76.7 to 91.8). But clean the tip of gun upper first."
+        "First clean the tip of gun upper, for tip-plugged is 28 % likely. "
+        "Then open the needle by 0.4 turn. Expect 84.3 g/min (76.7 to 91.8)."
     )
     why = "−8.8 % off: open by 0.4 turn (response 25 ± 12 % per turn, as configured)."
     assert why_turned(first) == why

@@ -80,6 +80,13 @@ def test_the_likeliest_cause_is_named() -> None:
     assert next_step(gun("fail"), None, CAUSE, is_open=False).detail == "Clean the tip."
 
 
+def test_nobody_turns_before_what_must_be_mended_is_mended() -> None:
+    reason = "-8.8 % off: open (response 25 +- 12 % per turn); but clean the tip first, for it may be plugged"
+    step = next_step(gun("fail"), advice(reason=reason), None, is_open=False)
+    assert step.line == "Mend, then turn"
+    assert step.detail.startswith("First clean the tip, for it may be plugged. Then open the needle by 0.25")
+
+
 def test_a_knob_with_clicks_is_turned_by_whole_clicks() -> None:
     found = advice(setting=14.0, advised=11.0, change=-3.0, unit="click")
     step = next_step(gun("fail", setting=14.0), found, None, is_open=False)
