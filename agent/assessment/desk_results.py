@@ -30,6 +30,8 @@ KEPT_UNCERTAINTIES = 64
 KEPT_BALANCES = 32
 ALL_WELL = "flow-right"
 """The cause that says: nothing is wrong with the flow."""
+PLAIN = 0.6
+"""From this weight on another cause is told although the checks pass."""
 
 
 class Results:
@@ -116,7 +118,10 @@ class Results:
         if memory.last.get(setup.name) is not check:
             # Too few shots, or older than what is known: it is told, and changes nothing.
             late = before is not None and is_complete(check, setup)
-            return [] if late or not formal else [*self._inconclusive(check)]
+            if late or not formal:
+                return []
+            cause = self._cause(check, setup, self.balances.get(setup.name))
+            return [*([cause] if cause else []), *self._inconclusive(check)]
         if self._around.fluid_c is not None:
             self._around.temperatures.append(self._around.fluid_c)
         given: list[Record] = []
@@ -178,10 +183,13 @@ class Results:
         wrong = check.verdict != "pass" or (balance is not None and balance.verdict != "pass")
         wear = self._wears.get(check.gun)
         wrong = wrong or (wear is not None and wear.pattern != "none")
-        if not wrong and not self._blamed:
-            return None
         known = Known(self._around, balance, self._wears, self._flags, self._open_errors)
         cause = cause_record(self._cell.name, check, setup, list(self.guns.values()), known)
+        # A check that passes can still show what will spoil parts: a hunting regulator, a leak, air.
+        top = cause.ranked[0] if cause is not None else None
+        wrong = wrong or (top is not None and top.code != ALL_WELL and top.weight >= PLAIN)
+        if not wrong and not self._blamed:
+            return None
         self._blamed = wrong
         return cause
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from agent.assessment.desk import Conditions
-from agent.contract.records import Advice, Cause
+from agent.contract.records import Advice, Cause, Check
 
 
 @pytest.fixture
@@ -116,3 +116,30 @@ def test_a_learned_error_of_opening_comes_before_that_of_the_latest_shots(passed
     passed.check("lower")
     (cause,) = [one for one in passed.last(Cause).ranked if one.code == "slow-trigger"]
     assert any("cost it -1.4 s" in text for text in cause.evidence)
+
+
+def test_shots_spoiled_at_the_scale_name_the_scale_though_there_is_no_result(passed):
+    passed.event("check_started", gun="lower", setup="impeller-barrier")
+    check_id = passed.events[-1].event_id
+    for _ in range(3):
+        passed.shoot("lower", check_id=check_id, quality="rejected", flags=("container_moved",))
+    passed.event("check_ended", gun="lower", setup="impeller-barrier")
+    passed.run(passed.now_s + 900)
+    assert passed.last(Check).verdict == "inconclusive"
+    assert passed.last(Cause).ranked[0].code == "scale-trouble"
+
+
+def test_a_hunting_regulator_is_named_though_the_checks_pass(passed):
+    assert passed.of(Cause) == []
+    for second in range(60):
+        bar = 0.5 * (1.04 if second % 2 else 0.96)
+        passed.hear(passed.desk.conditions(Conditions(passed.now_s + second, pot_pressure_bar=bar)))
+    passed.now_s += 60
+    passed.check("lower")
+    assert passed.last(Check).verdict == "pass"
+    assert passed.last(Cause).ranked[0].code == "pressure-unsteady"
+    for second in range(700):
+        passed.hear(passed.desk.conditions(Conditions(passed.now_s + second, pot_pressure_bar=0.5)))
+    passed.now_s += 700
+    passed.check("lower")
+    assert passed.last(Cause).ranked[0].code == "flow-right"
