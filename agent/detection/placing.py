@@ -2,7 +2,8 @@
 
 A controller's time goes to arrival by its clock's offset and from there to the scale's clock by the scale's
 (`clocks`). Where two events of one dispense are further apart by the clock than by their arrival, by more
-than a network explains, that clock was set in between and the arrival counts.
+than a network explains, or in the wrong order, that clock was set in between and the arrival counts. Where
+they are further apart by their arrival, the second one waited for a line or an agent that was away.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from agent.detection.scale_watch import ScaleWatch
 from agent.detection.triggers import Told, Triggers
 
 SET_S = 60.0
-"""Both differ by more than this: the clock was set for certain."""
+"""The clock says so much more than the arrivals: it was set for certain."""
 TOGETHER_S = 0.3
 """Two guns open at once for longer than this cannot be told apart on one scale."""
 
@@ -85,7 +86,7 @@ def _placed(watch: ScaleWatch, triggers: Triggers, told: Told) -> Placed:
     was_set = (
         apart is not None
         and arrived_apart is not None
-        and (abs(apart - arrived_apart) > SET_S or apart <= 0.0 < arrived_apart)
+        and (apart - arrived_apart > SET_S or apart <= 0.0 < arrived_apart)
     )
     open_s = arrived_apart if was_set else apart
     if open_s is not None and open_s < 0.0:
