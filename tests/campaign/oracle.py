@@ -426,15 +426,18 @@ class Oracle:
 
 
 def _not_rejected(shots: list[dict[str, Any]], rejected: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The shots that no rejected dispense is a word on; each dispense is a word on one shot.
+    """The shots that no rejected dispense is a word on.
 
-    It stands in the shot's time; or later on the scale's clock, by as long as the events waited for an agent
-    that was away: then it says the gun.
+    One that says its gun is a word on one shot; one that says that it could not be attributed, on all of its
+    time. It stands in the shot's time; or later on the scale's clock, by as long as the events waited for an
+    agent that was away: then it says the gun.
     """
 
     def in_time(shot: dict[str, Any], body: dict[str, Any]) -> bool:
         its = body["from"] < shot["closed"] + 1 and body["to"] > shot["opened"] - 1
         return bool(its and body["gun"] in (None, shot["gun"]))
+
+    shots = [shot for shot in shots if not any(b["gun"] is None and in_time(shot, b) for b in rejected)]
 
     def late(shot: dict[str, Any], body: dict[str, Any]) -> bool:
         return bool(body["gun"] == shot["gun"] and body["from"] > shot["opened"] - 1)
