@@ -10,6 +10,9 @@
 # command adds a cell later, and after `rm DIR/clients/NAME.*` it renews one. More words: --port (8883), and --etc, the
 # folder that the broker reads its configuration from (/etc/mosquitto).
 #
+# Two agents that stand by for each other: --standby a --standby b, the names of their [standby] sections. SCADA on
+# the same broker: --sparkplug GROUP, the group of the [sparkplug] section.
+#
 # DIR/authority/ca.key signs whoever may enter. Take it off the broker's machine once the certificates are made.
 set -eu
 umask 077
@@ -17,7 +20,7 @@ umask 077
 DAYS_AUTHORITY=3650
 DAYS_CERTIFICATE=825
 here=$(CDPATH='' cd -- "$(dirname -- "$0")" && pwd)
-out='' root='' agent='' cells='' names='' port=8883 etc=/etc/mosquitto
+out='' root='' agent='' cells='' names='' standbys='' group='' port=8883 etc=/etc/mosquitto
 
 fail() {
     echo "make-site.sh: $1" >&2
@@ -45,6 +48,8 @@ while [ $# -gt 0 ]; do
     --root) root=$2 ;;
     --agent) check_name --agent "$2" && agent=$2 ;;
     --cell) check_name --cell "$2" && cells="$cells $2" ;;
+    --standby) check_name --standby "$2" && standbys="$standbys $2" ;;
+    --sparkplug) check_name --sparkplug "$2" && group=$2 ;;
     --broker) check_name --broker "$2" && names="$names $2" ;;
     --port) port=$2 ;;
     --etc) etc=$2 ;;
@@ -63,8 +68,17 @@ IFS=$old_ifs
 case $root in '' | /* | */ | *//*) fail "--root must be one or more levels such as plant or plant/paint" ;; esac
 case $port in '' | *[!0-9]*) fail "--port must be a number, and was '$port'" ;; esac
 case $agent in
-viewer | maintenance | *-bridge | *-controller) fail "--agent '$agent' is the name of another user of the broker" ;;
+viewer | maintenance | scada | *-bridge | *-controller | *-sparkplug)
+    fail "--agent '$agent' is the name of another user of the broker"
+    ;;
 esac
+for standby in $standbys; do
+    case $standby in
+    bridge | sparkplug | controller | *-bridge | *-sparkplug | *-controller)
+        fail "--standby '$standby' is the name of another user of the broker"
+        ;;
+    esac
+done
 command -v openssl >/dev/null || fail "openssl is missing: apt-get install openssl"
 
 mkdir -p "$out/authority" "$out/broker" "$out/clients" "$out/conf.d"
@@ -114,19 +128,36 @@ sign "$out/clients/maintenance" maintenance clientAuth
 for cell in $cells; do
     sign "$out/clients/$cell-controller" "$cell-controller" clientAuth
 done
+for standby in $standbys; do
+    sign "$out/clients/$agent-$standby" "$agent-$standby" clientAuth
+done
+if [ -n "$group" ]; then
+    sign "$out/clients/$agent-sparkplug" "$agent-sparkplug" clientAuth
+    sign "$out/clients/scada" scada clientAuth
+fi
 cp "$out/authority/ca.crt" "$out/broker/ca.crt"
 cp "$out/authority/ca.crt" "$out/clients/ca.crt"
 chmod 644 "$out/authority/ca.crt" "$out/broker/ca.crt" "$out/clients/ca.crt"
 
-filled() { sed -e "s|{root}|$root|g" -e "s|{agent}|$agent|g" -e "s|{cell}|${1:-}|g"; }
-{
+# filled [CELL [STANDBY]]
+filled() {
+    sed -e "s|{root}|$root|g" -e "s|{agent}|$agent|g" -e "s|{group}|$group|g" -e "s|{cell}|${1:-}|g" \
+        -e "s|{standby}|${2:-}|g"
+}
+# each_cell [STANDBY]: a line that names the cell is there once for each
+each_cell() {
     while IFS= read -r line; do
         case $line in
-        *'{cell}'*) for cell in $cells; do echo "$line" | filled "$cell"; done ;;
-        *) echo "$line" | filled ;;
+        *'{cell}'*) for cell in $cells; do echo "$line" | filled "$cell" "${1:-}"; done ;;
+        *) echo "$line" | filled '' "${1:-}" ;;
         esac
-    done <"$here/mosquitto/shotgram.acl.in"
+    done
+}
+{
+    each_cell <"$here/mosquitto/shotgram.acl.in"
     for cell in $cells; do filled "$cell" <"$here/mosquitto/controller.acl.in"; done
+    for standby in $standbys; do each_cell "$standby" <"$here/mosquitto/standby.acl.in"; done
+    [ -z "$group" ] || filled <"$here/mosquitto/sparkplug.acl.in"
 } >"$out/shotgram.acl"
 sed -e "s|{etc}|$etc|g" -e "s|{port}|$port|g" "$here/mosquitto/shotgram.conf.in" >"$out/conf.d/shotgram.conf"
 chmod 755 "$out/conf.d"

@@ -92,7 +92,7 @@ class Client(paho.Client):
 
 
 def make_client(
-    address: Address, version: str, will: Message, queued: int, *, manual_ack: bool = False
+    address: Address, version: str, will: Message | None, queued: int, *, manual_ack: bool = False
 ) -> Client:
     """A paho client that has not connected yet; `queued` messages of QoS 1 may wait in it at most.
 
@@ -119,5 +119,6 @@ def make_client(
             keyfile=str(address.key_file) if address.key_file else None,
             tls_version=ssl.PROTOCOL_TLS_CLIENT,
         )
-    client.will_set(will.topic, will.payload, qos=1, retain=True)
+    if will is not None:
+        client.will_set(will.topic, will.payload, qos=1, retain=True)
     return client

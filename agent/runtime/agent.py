@@ -45,7 +45,7 @@ from agent.runtime.line_alarms import LineAlarms
 from agent.runtime.memory import cells_state, restore
 from agent.runtime.mqtt_link import MqttLink
 from agent.runtime.raising import Raising
-from agent.runtime.shared_link import SharedLink
+from agent.runtime.shared_link import Ear, SharedLink
 from agent.runtime.speaking import Speaking, own_state
 from agent.runtime.standby import Standby, told_filters
 
@@ -71,9 +71,9 @@ class RunningAgent:
         *,
         readings_qos: int = 0,
         on_batch: Callable[[Batch], None] | None = None,
-        shares_as: str | None = None,
+        ear: Ear | None = None,
     ) -> None:
-        """`shares_as` tells this agent from others that have the same id and stand by for it."""
+        """`ear` is what an agent listens with that is not alone: others have its id and stand by for it."""
         self.pipeline = pipeline
         self.journal = journal
         self.clock = clock
@@ -84,11 +84,11 @@ class RunningAgent:
         heard = [*pipeline.decoder.filters(readings_qos), (self.canary.topic, 1)]
         will = (self._state_topic, own_state(pipeline.plan.agent, "offline"))
         self.standby: Standby | None = None
-        if shares_as is None:
+        if ear is None:
             self.link = MqttLink(broker, heard, will, clock)
         else:
             told = told_filters(pipeline.plan)
-            self.link = shared = SharedLink(broker, heard, will, clock, me=shares_as, told=told)
+            self.link = shared = SharedLink(broker, heard, will, clock, ear=ear, told=told)
             self.standby = Standby(shared, journal)
         self._forehand = Forehand()
         self.abilities = Abilities(self.canary.topic, self.link)

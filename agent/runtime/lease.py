@@ -9,6 +9,8 @@ fence. Who loses its connection never takes it back by itself; it listens as the
 
 from __future__ import annotations
 
+import hashlib
+
 RENEW_S = 1.0
 """The lease is renewed this often."""
 SILENT_S = 4.0
@@ -28,7 +30,7 @@ class Lease:
         self.holder: str | None = None
         """Who renewed last; None where nobody was heard yet."""
         self._me = me
-        self._apart_s = APART_S * (int(me.encode().hex(), 16) % 97) / 97
+        self._apart_s = APART_S * (hashlib.sha256(me.encode()).digest()[0] / 256)
         self._heard_s: float | None = None
         self._will_s: float | None = None
         self._asked_s = float("-inf")

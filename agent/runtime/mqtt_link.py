@@ -65,7 +65,7 @@ class MqttLink:
         self,
         broker: Address,
         filters: Sequence[tuple[str, int]],
-        will: tuple[str, bytes],
+        will: tuple[str, bytes] | None,
         clock: Clock,
         inbox: queue.SimpleQueue[Happening] | None = None,
     ) -> None:
@@ -194,7 +194,7 @@ class MqttLink:
         self._client.loop_start()
 
     def _make_client(self) -> Client:
-        will = Message(self._will[0], self._will[1], qos=1, retain=True)
+        will = Message(*self._will, qos=1, retain=True) if self._will is not None else None
         client = make_client(self.broker, self.version, will, QUEUED, manual_ack=True)
         client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect

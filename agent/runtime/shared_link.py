@@ -1,8 +1,9 @@
 """A link to the broker for one of several like agents: it always listens, and speaks only in its turn.
 
-Two connections. The ear has a client id of its own and a session that is kept: what comes is heard, computed
-and journalled, in turn or not. The voice has the client id that all share, and only whoever has the turn
-(`lease`) opens it: the broker itself sees to it that there is one voice.
+Two connections. The ear has a client id of its own, a user of its own where the broker knows its clients by
+name, and a session that is kept: what comes is heard, computed and journalled, in turn or not. The voice has
+the client id that all share, and only whoever has the turn (`lease`) opens it: the broker itself sees to it
+that there is one voice. What does not go through this broker asks `surely_holds`.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -22,8 +23,8 @@ import paho.mqtt.client as paho
 from agent.broker.client import Address
 from agent.runtime.clock import Clock
 from agent.runtime.happenings import Happening, LinkDown, LinkUp, Published, TurnChanged
-from agent.runtime.lease import RENEW_S, Lease
-from agent.runtime.mqtt_link import MqttLink
+from agent.runtime.lease import RENEW_S, SILENT_S, Lease
+from agent.runtime.mqtt_link import REFUSED, MqttLink
 
 log = logging.getLogger(__name__)
 
@@ -31,6 +32,16 @@ CONNECTS_WITHIN_S = 3.0
 """A claim that took longer is given up: it may be stale."""
 VOICE_KEEPALIVE_S = 3
 MOST_OVERHEARD = 20_000
+MOST_RENEWALS = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Ear:
+    """What one of several like agents listens with."""
+
+    name: str
+    """Tells it from the others."""
+    broker: Address
 
 
 class SharedLink(MqttLink):
@@ -43,32 +54,34 @@ class SharedLink(MqttLink):
         will: tuple[str, bytes],
         clock: Clock,
         *,
-        me: str,
+        ear: Ear,
         told: Sequence[str],
     ) -> None:
-        """`me` tells this agent from those it shares with; `told` are the filters on which they speak."""
+        """`broker` is how all speak, `ear` how this one listens; `told` filters what they say."""
         state_topic, _ = will
         self._lease_topic = state_topic.removesuffix("/state") + "/lease"
         self._state_topic = state_topic
         self._told = [*told]
         self.holds = False
         """Whether it is our turn."""
-        self.lease = Lease(me)
+        self.lease = Lease(ear.name)
         self.overheard: OrderedDict[str, None] = OrderedDict()
         """Ids of the records that were told lately, by us or by others."""
-        self._me = me
+        self._me = ear.name
         self._shared = broker
         self._voice_will = will
         self._voice: MqttLink | None = None
         self._claimed_s = 0.0
         self._renewed_s = 0.0
+        self._renewals: dict[int, float] = {}
+        self._renewed_for_certain_s = float("-inf")
+        self._refusal_told = False
         self._guard = threading.Lock()
         own = [(name, 0) for name in (self._lease_topic, self._state_topic, *self._told)]
         super().__init__(
-            replace(broker, client_id=f"{broker.client_id}-{me}"),
+            ear.broker,
             [*filters, *own],
-            # An empty retained message: the ear's end is no news to anybody.
-            (f"{state_topic.removesuffix('/state')}/ear/{me}", b""),
+            None,  # the ear's end is no news to anybody
             clock,
         )
 
@@ -89,6 +102,15 @@ class SharedLink(MqttLink):
             self._yield("the thread of the line died")
         elif now_s - self._renewed_s >= RENEW_S:
             self._renew(voice, now_s)
+
+    @property
+    def surely_holds(self) -> bool:
+        """Whether it is our turn for certain: what we renewed within `SILENT_S` the broker has taken.
+
+        Nobody claims the turn before it was silent for longer. By our own monotonic clock, which goes on
+        while the process is stopped.
+        """
+        return self.holds and time.monotonic() - self._renewed_for_certain_s < SILENT_S
 
     def publish(self, topic: str, payload: bytes, *, retain: bool) -> int | None:
         """Publish with QoS 1 through the voice; None where it is not our turn."""
@@ -134,6 +156,8 @@ class SharedLink(MqttLink):
                     self.holds = True
                     self._renew(voice, time.monotonic())
                     self.inbox.put(TurnChanged(True, "nobody else spoke"))
+                case Published() if happening.mid in self._renewals:
+                    self._renewed(self._renewals.pop(happening.mid), happening.reason)
                 case Published():
                     self.inbox.put(replace(happening, generation=self.generation))
                 case LinkDown():
@@ -144,12 +168,27 @@ class SharedLink(MqttLink):
 
     def _renew(self, voice: MqttLink, now_s: float) -> None:
         self._renewed_s = now_s
-        voice.publish(self._lease_topic, json.dumps({"holder": self._me}).encode(), retain=True)
+        mid = voice.publish(self._lease_topic, json.dumps({"holder": self._me}).encode(), retain=True)
+        if mid is not None:
+            self._renewals[mid] = now_s
+            while len(self._renewals) > MOST_RENEWALS:
+                del self._renewals[next(iter(self._renewals))]
+
+    def _renewed(self, sent_s: float, reason: int) -> None:
+        if reason < REFUSED:
+            self._renewed_for_certain_s = sent_s
+        elif not self._refusal_told:
+            self._refusal_told = True
+            log.error(
+                "the broker refuses %s: its access list does not let agents stand by", self._lease_topic
+            )
 
     def _yield(self, why: str) -> None:
         # It is not taken back by itself: another may have it by now.
         voice, held = self._voice, self.holds
         self._voice, self.holds = None, False
+        self._renewals.clear()
+        self._renewed_for_certain_s = float("-inf")
         with self._guard:
             self.lease.claimed(time.monotonic())
         if voice is not None:

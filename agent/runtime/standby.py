@@ -7,11 +7,8 @@ record has the same id, whoever tells it: to hear it twice is harmless.
 
 from __future__ import annotations
 
-import hashlib
-import socket
 import threading
 from collections.abc import Callable
-from pathlib import Path
 
 from agent.contract.plan import Plan
 from agent.contract.times import epoch_s
@@ -28,12 +25,6 @@ ROWS = 500
 MQTT = "mqtt"
 
 Outlet = Callable[[threading.Event], None]
-
-
-def own_name(state_dir: Path) -> str:
-    """Tells like agents apart: the same at every start on this machine with this folder."""
-    where = f"{socket.gethostname()}:{state_dir.absolute()}"
-    return hashlib.sha256(where.encode()).hexdigest()[:8]
 
 
 def told_filters(plan: Plan) -> list[str]:
@@ -80,22 +71,46 @@ class Standby:
         return utc_s - epoch_s(row.at) > OTHERS_S
 
 
+class TurnOver(threading.Event):
+    """Set where it is told, and from when on the turn was once not ours for certain.
+
+    A process that was stopped and goes on does not know yet that another one speaks: whoever asks this before
+    each piece of work does nothing then.
+    """
+
+    def __init__(self, link: SharedLink) -> None:
+        super().__init__()
+        self._link = link
+
+    def is_set(self) -> bool:
+        """Whether to end."""
+        if not self._link.surely_holds:
+            self.set()
+        return super().is_set()
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """As an event's own, and whether to end after it."""
+        super().wait(timeout)
+        return self.is_set()
+
+
 def in_turn(outlet: Outlet, link: SharedLink) -> Outlet:
     """An outlet that works only while it is our turn."""
 
     def run(stop: threading.Event) -> None:
         while not stop.is_set():
-            if not link.holds:
+            if not link.surely_holds:
                 stop.wait(0.2)
                 continue
-            over = threading.Event()
+            over = TurnOver(link)
             work = threading.Thread(target=outlet, args=(over,), name="in turn", daemon=True)
             work.start()
-            while link.holds and work.is_alive() and not stop.wait(0.2):
+            while not over.is_set() and work.is_alive() and not stop.wait(0.2):
                 pass
+            by_itself = not (over.is_set() or stop.is_set())
             over.set()
             work.join()
-            if not stop.is_set() and link.holds:
-                return  # it ended by itself: whoever looks after the threads must see that
+            if by_itself:
+                return  # whoever looks after the threads must see that
 
     return run

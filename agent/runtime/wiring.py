@@ -17,7 +17,7 @@ from agent.pipeline.pipeline import Pipeline
 from agent.runtime.agent import RunningAgent
 from agent.runtime.clock import Clock, stamped_by
 from agent.runtime.keeping import Batch
-from agent.runtime.standby import own_name
+from agent.runtime.shared_link import Ear
 from agent.settings.entrance import entrance, habits
 from agent.settings.influx import Influx
 from agent.settings.notify import Notify
@@ -36,6 +36,17 @@ def broker_of(site: Site) -> Address:
     """The broker as configured. Raises SecretUnreadable where a password or key cannot be read."""
     mqtt = site.mqtt
     return Address(**entrance(mqtt, mqtt.host), **habits(mqtt), client_id=site.client_id, keeps_session=True)
+
+
+def ear_of(site: Site) -> Ear | None:
+    """What an agent that is not alone listens with; None where it is. Raises SecretUnreadable."""
+    standby = site.standby
+    if standby is None:
+        return None
+    mqtt = standby.beside(site.mqtt)
+    client_id = standby.client_id or f"{site.client_id}-{standby.name}"
+    address = Address(**entrance(mqtt, mqtt.host), **habits(mqtt), client_id=client_id, keeps_session=True)
+    return Ear(standby.name, address)
 
 
 def journal_of(site: Site, clock: Clock | None = None) -> Journal:
@@ -147,8 +158,9 @@ def scada_broker_of(sparkplug: Sparkplug, site: Site) -> Address:
     """SCADA's broker: its own, or the agent's under another client id. Raises SecretUnreadable."""
     client_id = sparkplug.client_id or f"{site.client_id}-sparkplug"
     if sparkplug.host is None:
-        here = broker_of(site)
-        return replace(here, client_id=client_id, version=sparkplug.mqtt_version, keeps_session=False)
+        mqtt = sparkplug.beside(site.mqtt)
+        here = Address(**entrance(mqtt, mqtt.host), **habits(mqtt), client_id=client_id)
+        return replace(here, version=sparkplug.mqtt_version)
     return Address(**entrance(sparkplug, sparkplug.host), client_id=client_id, version=sparkplug.mqtt_version)
 
 
@@ -168,5 +180,5 @@ def agent_of(
         clock,
         readings_qos=site.mqtt.readings_qos,
         on_batch=on_batch,
-        shares_as=own_name(site.state_dir) if site.standby else None,
+        ear=ear_of(site),
     )

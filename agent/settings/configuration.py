@@ -19,6 +19,7 @@ from agent.settings.page import Page
 from agent.settings.section import Many, Section
 from agent.settings.setups import SetupSection
 from agent.settings.sparkplug import Sparkplug
+from agent.settings.standby import Standby
 
 
 class Configuration(Section):
@@ -38,6 +39,8 @@ class Configuration(Section):
     """Alarms to people; left out to keep them on MQTT and in the journal."""
     sparkplug: Sparkplug | None = None
     """What the plant's SCADA sees of the agent over Sparkplug B; left out for none."""
+    standby: Standby | None = None
+    """Which of several like agents this one is; left out for one alone."""
     page: Page = Page()
     """The read-only page for the shop floor."""
     health: Health = Health()

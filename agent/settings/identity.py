@@ -31,8 +31,5 @@ class Identity(Section):
     """Folder of the journal. A relative path is relative to this file."""
     timezone: Annotated[str, AfterValidator(_known_zone)] = "UTC"
     """Time zone of the site's shifts, by its IANA name."""
-    standby: bool = False
-    """Whether this is one of two or more agents with the same id, cells and broker, each on a machine of its
-    own: one speaks, and another takes over within ten seconds when it dies."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"
     """How much is logged."""

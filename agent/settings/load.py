@@ -51,7 +51,7 @@ def load(path: Path) -> Site:
         plan=plan_of(configuration, hashlib.sha256(content).hexdigest()[:16]),
         state_dir=configuration.agent.state_dir,
         log_level=configuration.agent.log_level,
-        standby=configuration.agent.standby,
+        standby=configuration.standby,
         mqtt=configuration.mqtt,
         influx=configuration.influx,
         journal=configuration.journal,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from agent.settings.cells import CellSection
 from agent.settings.configuration import Configuration
+from agent.settings.mqtt import Credentials
 from agent.settings.secrets import complaint
 
 SETTLING_S = 20.0
@@ -25,13 +26,21 @@ def notes_of(configuration: Configuration) -> tuple[str, ...]:
 
 
 def _about_names(configuration: Configuration) -> Iterator[str]:
-    mqtt, sparkplug = configuration.mqtt, configuration.sparkplug
-    named = mqtt.username is not None or mqtt.cert_file is not None
-    if sparkplug is not None and sparkplug.host is None and named:
-        yield (
-            "sparkplug: it enters the broker under the agent's own user name; where the broker makes the "
-            "client id of that name, the two throw each other out: give it host and a name of its own"
-        )
+    mqtt, sparkplug, standby = configuration.mqtt, configuration.sparkplug, configuration.standby
+    if mqtt.username is None and mqtt.cert_file is None:
+        return
+    text = (
+        "it enters the broker under the agent's own user name; where the broker makes the client id of that "
+        "name, the two throw each other out: give it a username or a certificate of its own"
+    )
+    if sparkplug is not None and sparkplug.host is None and not _has_a_name(sparkplug):
+        yield f"sparkplug: {text}"
+    if standby is not None and not _has_a_name(standby):
+        yield f"standby: {text}"
+
+
+def _has_a_name(section: Credentials) -> bool:
+    return section.username is not None or section.cert_file is not None
 
 
 def _about_secrets(configuration: Configuration) -> Iterator[str]:
@@ -44,6 +53,8 @@ def _about_secrets(configuration: Configuration) -> Iterator[str]:
         "notify.urls_file": configuration.notify.urls_file if configuration.notify else None,
         "sparkplug.password_file": configuration.sparkplug.password_file if configuration.sparkplug else None,
         "sparkplug.key_file": configuration.sparkplug.key_file if configuration.sparkplug else None,
+        "standby.password_file": configuration.standby.password_file if configuration.standby else None,
+        "standby.key_file": configuration.standby.key_file if configuration.standby else None,
     }
     for setting, path in files.items():
         said = complaint(path) if path is not None else None
@@ -54,6 +65,7 @@ def _about_secrets(configuration: Configuration) -> Iterator[str]:
         "mqtt.cert_file": configuration.mqtt.cert_file,
         "sparkplug.ca_file": configuration.sparkplug.ca_file if configuration.sparkplug else None,
         "sparkplug.cert_file": configuration.sparkplug.cert_file if configuration.sparkplug else None,
+        "standby.cert_file": configuration.standby.cert_file if configuration.standby else None,
     }.items():
         if path is not None and not path.is_file():
             yield f"{setting}: {path} is not a file that can be read"

@@ -15,6 +15,7 @@ from agent.settings.notify import Notify
 from agent.settings.page import Page
 from agent.settings.serial_line import SerialScale
 from agent.settings.sparkplug import Sparkplug
+from agent.settings.standby import Standby
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +37,8 @@ class Site:
     page: Page
     health: Health
     sparkplug: Sparkplug | None = None
-    standby: bool = False
-    """Whether other agents have the same id and stand by for this one, or this one for them."""
+    standby: Standby | None = None
+    """Which of several agents of this id this one is; None where it is alone."""
     bridge: BridgeIdentity = field(default_factory=BridgeIdentity)
     serial_scales: tuple[SerialScale, ...] = ()
     """The scales that the bridge reads."""

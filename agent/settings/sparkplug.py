@@ -6,10 +6,10 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from agent.settings.mqtt import Version, check_credentials
+from agent.settings.mqtt import Mqtt, Version, check_credentials
 from agent.settings.section import Host, Label, LocalPath, SecretFile, Section, TopicName, rule
 
-_OWN_BROKER = ("port", "username", "password_file", "tls", "ca_file", "cert_file", "key_file")
+_OWN_BROKER = ("port", "tls", "ca_file")
 
 
 class Sparkplug(Section):
@@ -20,7 +20,7 @@ class Sparkplug(Section):
     edge: TopicName | None = None
     """Name of this edge node, unique within the group; the agent's id where it is left out."""
     host: Host | None = None
-    """Name or address of SCADA's broker; where it is left out, the broker of [mqtt] as it stands there."""
+    """Name or address of SCADA's broker; where it is left out, the broker of [mqtt]."""
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     """Port of that broker; 8883 is usual with TLS."""
     version: Version | None = None
@@ -28,7 +28,7 @@ class Sparkplug(Section):
     client_id: Annotated[str, Field(min_length=1, max_length=128)] | None = None
     """Name of the session; "shotgram-", the agent's id and "-sparkplug" where it is left out."""
     username: Label | None = None
-    """User name at that broker."""
+    """User name at that broker; without host, that of [mqtt] where it is left out."""
     password_file: SecretFile | None = None
     """File that holds the password alone, or $CREDENTIALS_DIRECTORY/name."""
     tls: bool = False
@@ -36,16 +36,22 @@ class Sparkplug(Section):
     ca_file: LocalPath | None = None
     """Certificate of the authority that signed that broker's certificate (PEM)."""
     cert_file: LocalPath | None = None
-    """The edge node's own certificate (PEM)."""
+    """The edge node's own certificate (PEM); without host, that of [mqtt] where it is left out."""
     key_file: SecretFile | None = None
     """Private key of that certificate (PEM)."""
 
     @model_validator(mode="after")
     def _belong_together(self) -> Self:
         if self.host is None and (own := [name for name in _OWN_BROKER if name in self.model_fields_set]):
-            raise rule(f"host beside {own[0]}; without host the broker of [mqtt] is used as it stands there")
+            raise rule(f"host beside {own[0]}; without host the broker of [mqtt] is used")
         check_credentials(self)
         return self
+
+    def beside(self, mqtt: Mqtt) -> Mqtt:
+        """The agent's own broker, with the edge node's identity in place of the agent's."""
+        members = ("username", "password_file", "cert_file", "key_file")
+        own = {name: value for name in members if (value := getattr(self, name)) is not None}
+        return mqtt.model_copy(update=own)
 
     @property
     def mqtt_version(self) -> Literal["3.1.1", "5"]:

@@ -156,6 +156,10 @@ class Shots:
         if closing:
             self._event("gun_closed", gun)
 
+    def lose_readings(self, number: int) -> None:
+        """Readings that were numbered and never came."""
+        self._seq += number
+
     def _readings(self, seconds: float, flow: float) -> None:
         began = last = time.time()
         while (now := time.time()) - began < seconds:

@@ -16,10 +16,13 @@ from parts_found import needed
 DEPLOY = Path(__file__).parents[2] / "deploy"
 
 
-def make_site(out: Path, etc: Path, port: int) -> None:
-    """Run the script for an agent edge-1 with the cells north and south, on 127.0.0.1."""
-    words = ["--out", out, "--root", "plant", "--agent", "edge-1", "--cell", "north", "--cell", "south"]
-    words += ["--broker", "127.0.0.1", "--port", port, "--etc", etc]
+PLANT = "--root plant --agent edge-1 --cell north --cell south --standby a --standby b --sparkplug shop"
+"""Two agents edge-1 that stand by for each other, two cells, and SCADA."""
+
+
+def make_site(out: Path, etc: Path, port: int, site: str = PLANT) -> None:
+    """Run the script for a site on 127.0.0.1."""
+    words = ["--out", out, *site.split(), "--broker", "127.0.0.1", "--port", port, "--etc", etc]
     done = subprocess.run(
         ["sh", str(DEPLOY / "make-site.sh"), *map(str, words)], capture_output=True, text=True, check=False
     )
@@ -50,6 +53,7 @@ class SiteBroker:
         *,
         claims: str | None = None,
         version: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv5,
+        reconnects: bool = False,
         **more: Any,
     ) -> paho.Client:
         """A client with a user's certificate that has not connected; it may claim another's id."""
@@ -59,7 +63,7 @@ class SiteBroker:
             client_id=claims or user,
             protocol=version,
             clean_session=True if older else None,
-            reconnect_on_failure=False,
+            reconnect_on_failure=reconnects,
             **more,
         )
         cert, key = self.certificate(user)
@@ -72,13 +76,15 @@ class SiteBroker:
         for client in self.clients:
             client.disconnect()
             client.loop_stop()
+            if (line := client.socket()) is not None:
+                line.close()  # its thread ended before the broker had closed it
         self.clients.clear()
 
 
-def start_site_broker(folder: Path) -> SiteBroker:
+def start_site_broker(folder: Path, site: str = PLANT) -> SiteBroker:
     """A broker on a free port; the files lie where deploy/README.md says."""
     etc, port = folder / "etc", real_parts.free_port()
-    make_site(folder, etc, port)
+    make_site(folder, etc, port, site)
     (etc / "certs").mkdir(parents=True)
     for name in ("ca.crt", "broker.crt", "broker.key"):
         shutil.copy(folder / "broker" / name, etc / "certs" / name)

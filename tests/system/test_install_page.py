@@ -31,8 +31,9 @@ def test_every_file_that_it_names_is_there() -> None:
 def test_its_configuration_can_be_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
     example = (ROOT / "config" / "two-gun-cell.toml").read_text(encoding="utf-8")
-    here, _, served = (text.replace("/etc/shotgram", str(tmp_path)) for text in fenced("toml"))
-    said = {part.split("]")[0]: part for part in re.split(r"^\[", here + served, flags=re.MULTILINE)[1:]}
+    here, _, served, beside = (text.replace("/etc/shotgram", str(tmp_path)) for text in fenced("toml"))
+    parts = re.split(r"^\[", here + served + beside, flags=re.MULTILINE)[1:]
+    said = {part.split("]")[0]: part for part in parts}
     kept = [
         part
         for part in re.split(r"^(?=\[)", example, flags=re.MULTILINE)
@@ -43,6 +44,7 @@ def test_its_configuration_can_be_used(tmp_path: Path, monkeypatch: pytest.Monke
     site = load(file)
     assert site.mqtt.uses_tls
     assert site.page.enabled
+    assert site.standby is not None
     assert site.health.enabled
     assert str(site.state_dir) == "/var/lib/shotgram"
 

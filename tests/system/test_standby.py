@@ -1,5 +1,8 @@
 """Two like agents on one broker: one speaks, the other takes over when it dies, and never do both speak.
 
+The broker is a site's, with TLS and exactly the files that deploy/make-site.sh writes: its access list, and a
+client id made of the certificate's name.
+
 Source of the fence: MQTT 5, [MQTT-3.1.4-3]: where a client id is connected already, the server closes the
 network connection of the existing client.
 """
@@ -19,11 +22,33 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fault_proxy import FaultProxy
 from running_agent import Listener, RunningAgent, Shots, wait_until
+from site_broker import SiteBroker, start_site_broker
 
-pytestmark = [pytest.mark.real_part("mosquitto"), pytest.mark.timeout(180)]
+pytestmark = [pytest.mark.real_part("mosquitto", "openssl"), pytest.mark.timeout(180)]
 
 TAKES_OVER_S = 10.0
+SITE = "--root yard --agent edge-7 --cell booth-2 --standby a --standby b --sparkplug shop"
+
+
+class SiteListener(Listener):
+    """Hears everything as the people who look after the cells; speaks as the bridge and the controller."""
+
+    def __init__(self, site: SiteBroker) -> None:
+        self.heard = []
+        self._client = site.client("maintenance", reconnects=True)
+        self._client.on_connect = lambda client, *_: client.subscribe("yard/#", 1)
+        self._client.on_message = lambda _c, _d, m: self.heard.append((m.topic, bytes(m.payload), m.retain))
+        self._bridge = site.client("edge-7-bridge", reconnects=True)
+        self._controller = site.client("booth-2-controller", reconnects=True)
+        for client in (self._client, self._bridge, self._controller):
+            client.connect("127.0.0.1", site.port)
+            client.loop_start()
+
+    def say(self, topic: str, body: Any, qos: int = 1) -> None:
+        who = self._bridge if "/scale/" in topic else self._controller
+        who.publish(topic, json.dumps(body), qos).wait_for_publish(5.0)
 
 
 class Cable:
@@ -85,19 +110,20 @@ class Cable:
 class Pair:
     """Two agents of one configuration, each with a folder of its own, and an ear for what they say."""
 
-    def __init__(self, folder: Path, broker: Any) -> None:
+    def __init__(self, folder: Path, broker: SiteBroker, more: dict[str, str] | None = None) -> None:
         self.broker = broker
         self.cable = Cable(broker.port)
         self.agents: list[RunningAgent] = []
         for name, port in (("a", self.cable.port), ("b", broker.port)):
             (folder / name).mkdir()
-            agent = RunningAgent(folder / name, port)
-            text = agent.config.read_text()
-            agent.config.write_text(
-                text.replace('state_dir = "state"', 'state_dir = "state"\nstandby = true')
+            agent = RunningAgent(folder / name, port, (more or {}).get(name, ""))
+            text = agent.config.read_text().replace(
+                'root = "yard"', f'root = "yard"\n{keys(broker, "edge-7")}'
             )
+            ear = f'[standby]\nname = "{name}"\n{keys(broker, f"edge-7-{name}", authority=False)}\n'
+            agent.config.write_text(text.replace("[[setups]]", f"{ear}\n[[setups]]"))
             self.agents.append(agent)
-        self.listener = Listener(broker.port)
+        self.listener = SiteListener(broker)
 
     def start(self) -> None:
         """The first agent has the turn, the second stands by."""
@@ -130,9 +156,24 @@ class Pair:
         self.listener.close()
 
 
+def keys(site: SiteBroker, user: str, *, authority: bool = True) -> str:
+    """Lines of a configuration that show a user's certificate."""
+    cert, key = site.certificate(user)
+    lines = [f'ca_file = "{site.authority}"'] if authority else []
+    return "\n".join([*lines, f'cert_file = "{cert}"', f'key_file = "{key}"'])
+
+
 @pytest.fixture
-def pair(tmp_path: Path, mosquitto: Any) -> Iterator[Pair]:
-    two = Pair(tmp_path, mosquitto)
+def site(tmp_path: Path) -> Iterator[SiteBroker]:
+    broker = start_site_broker(tmp_path, SITE)
+    yield broker
+    broker.leave()
+    broker.part.stop()
+
+
+@pytest.fixture
+def pair(tmp_path: Path, site: SiteBroker) -> Iterator[Pair]:
+    two = Pair(tmp_path, site)
     yield two
     two.close()
 
@@ -219,11 +260,82 @@ def test_a_goodbye_hands_over_at_once(pair: Pair) -> None:
 
 def test_a_broker_that_restarts_leaves_one_voice(pair: Pair) -> None:
     pair.start()
-    pair.broker.kill()
-    pair.broker.start()
+    pair.broker.part.kill()
+    pair.broker.part.spawn(pair.broker.port)
     turns = len(pair.holders())
     wait_until(lambda: sum("our turn to speak: nobody" in a.log_text() for a in pair.agents) >= 1, 30.0)
     time.sleep(8.0)
     assert len(pair.holders()) in (turns, turns + 1)
-    fenced = pair.broker.log_text.count("already connected")
+    fenced = pair.broker.part.log.read_text().count("already connected")
     assert fenced == 0, "two claimed at the same time although they wait apart"
+
+
+@pytest.mark.real_part("victoria-metrics")
+def test_database_people_and_scada_hear_from_whoever_has_the_turn_alone(
+    tmp_path: Path, site: SiteBroker, victoria_metrics: Any
+) -> None:
+    database = {name: FaultProxy(victoria_metrics.port).start() for name in "ab"}
+    people = {name: FaultProxy(victoria_metrics.port).start() for name in "ab"}
+    more = {}
+    calls: list[str] = []
+
+    def taken(name: str) -> Callable[[str, bytes], tuple[int, dict[str, str], bytes]]:
+        def rule(_path: str, _body: bytes) -> tuple[int, dict[str, str], bytes]:
+            calls.append(name)
+            return 200, {}, b""
+
+        return rule
+
+    for name in "ab":
+        people[name].rule = taken(name)
+        (tmp_path / f"people-{name}").write_text(f"json://127.0.0.1:{people[name].port}/\n")
+        more[name] = (
+            f'\n[influx]\nurl = "{database[name].url}"\norg = "shop"\nbucket = "flow"\n'
+            f'[notify]\nurls_file = "{tmp_path}/people-{name}"\nmin_priority = "low"\n'
+            f'[sparkplug]\ngroup = "shop"\n{keys(site, "edge-7-sparkplug", authority=False)}\n'
+        )
+    births: list[str] = []
+    scada = site.client("scada", reconnects=True)
+    scada.on_connect = lambda client, *_: client.subscribe("spBv1.0/shop/#", 1)
+    scada.on_message = lambda _c, _d, message: births.append(message.topic.split("/")[2])
+    scada.connect("127.0.0.1", site.port)
+    scada.loop_start()
+    pair = Pair(tmp_path, site, more)
+
+    def written(name: str) -> int:
+        return sum(b"flow" in body for body in database[name].bodies)
+
+    try:
+        pair.start()
+        shots = Shots(pair.listener)
+        shots.rest(4.0)
+        shots.shoot(4.0)
+        shots.rest(8.0)
+        shots.lose_readings(40)
+        shots.rest(5.0)
+        wait_until(lambda: written("a") > 0 and "a" in calls and births.count("NBIRTH") == 1, 30.0)
+        assert written("b") == calls.count("b") == 0
+
+        os.kill(pair.agents[0].pid, signal.SIGSTOP)
+        wait_until(lambda: len(pair.holders()) == 2, TAKES_OVER_S)
+        wait_until(lambda: births.count("NBIRTH") == 2, 20.0)
+        before = written("b")
+        shots.rest(4.0)
+        shots.shoot(4.0)
+        shots.rest(8.0)
+        wait_until(lambda: written("b") > before, 20.0)
+
+        # It wakes, and does not know at once that another one speaks.
+        by_a = written("a"), calls.count("a")
+        os.kill(pair.agents[0].pid, signal.SIGCONT)
+        shots.lose_readings(40)
+        shots.shoot(4.0)
+        shots.rest(10.0)
+        wait_until(lambda: "b" in calls, 20.0)
+        assert (written("a"), calls.count("a")) == by_a
+        assert births.count("NBIRTH") == 2
+        assert len(pair.holders()) == 2
+    finally:
+        pair.close()
+        for proxy in (*database.values(), *people.values()):
+            proxy.stop()

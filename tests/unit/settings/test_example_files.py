@@ -32,6 +32,7 @@ from agent.settings.serial_line import SerialLine
 from agent.settings.setups import SetupSection
 from agent.settings.shifts import ShiftSection
 from agent.settings.sparkplug import Sparkplug
+from agent.settings.standby import Standby
 from agent.settings.toml_lines import Where, lines_of
 
 EXAMPLES = sorted((Path(__file__).parents[3] / "config").glob("*.toml"))
@@ -45,6 +46,7 @@ SECTIONS: dict[str, type[pydantic.BaseModel]] = {
     "journal": Journal,
     "notify": Notify,
     "sparkplug": Sparkplug,
+    "standby": Standby,
     "page": Page,
     "health": Health,
     "bridge": BridgeIdentity,

@@ -135,6 +135,13 @@ def test_a_check_longer_than_its_lead_is_noted(write: Write) -> None:
     assert [note for note in notes if "lead_min is 2" in note]
 
 
+def test_a_listener_without_a_name_of_its_own_is_noted(write: Write) -> None:
+    alone = '[standby]\nname = "a"\n{}[mqtt]\nusername = "edge-1"'
+    assert [note for note in load(write(("[mqtt]", alone.format("")))).notes if "standby: it" in note]
+    named = alone.format('username = "edge-1-a"\n')
+    assert not [note for note in load(write(("[mqtt]", named))).notes if "standby: it" in note]
+
+
 def test_a_page_open_to_other_machines_is_noted(write: Write) -> None:
     opened = load(write(("[influx]", '[page]\nenabled = true\nhost = "0.0.0.0"\n[influx]'))).notes
     assert [note for note in opened if note.startswith("page: 0.0.0.0 is open")]
