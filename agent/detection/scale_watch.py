@@ -9,6 +9,7 @@ from typing import Any
 
 from agent.contract.inputs import ScaleReading
 from agent.contract.plan import Plan, Scale
+from agent.detection.clocks import AGREE_S, APART_S, LONGEST_DELAY_S
 from agent.detection.gate import BLOCK_S, Gate
 from agent.detection.idle import IdleSlope
 from agent.detection.limits import Limits
@@ -45,6 +46,7 @@ class ScaleWatch:
         "_ahead_from_s",
         "_ahead_last_s",
         "_ahead_now_s",
+        "_behind",
         "_n_since_trim",
         "_out_of_order",
         "busy",
@@ -96,6 +98,8 @@ class ScaleWatch:
         self._ahead_now_s: float | None = None
         self._ahead_last_s: float | None = None
         self._ahead_from_s = 0.0
+        self._behind: tuple[float, float] | None = None
+        """Since when readings seem late by more than any network makes them: how far ahead, and arrival."""
         self._n_since_trim = 0
 
     @property
@@ -255,12 +259,25 @@ class ScaleWatch:
 
     def _learn_ahead(self, ahead_s: float, arrived_s: float) -> None:
         now = self._ahead_now_s
+        if now is not None and ahead_s < self.ahead_s - LONGEST_DELAY_S:
+            if self._is_no_delay(ahead_s, arrived_s):
+                self._ahead_now_s, self._ahead_last_s, self._ahead_from_s = ahead_s, None, arrived_s
+            return
+        self._behind = None
         if now is None or arrived_s - self._ahead_from_s > AHEAD_BUCKET_S:
             self._ahead_last_s = now
             self._ahead_now_s = ahead_s
             self._ahead_from_s = arrived_s
         elif ahead_s > now:
             self._ahead_now_s = ahead_s
+
+    def _is_no_delay(self, ahead_s: float, arrived_s: float) -> bool:
+        """Late by far and by the same, for longer than a queue takes to come: our own clock was set."""
+        behind = self._behind
+        if behind is None or abs(behind[0] - ahead_s) > AGREE_S:
+            self._behind = ahead_s, arrived_s
+            return False
+        return arrived_s - behind[1] > APART_S
 
     def _learn_idle(self, t_s: float, mass_g: float) -> None:
         calm_from_s = self.gate.calm_from_s

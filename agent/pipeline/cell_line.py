@@ -25,6 +25,7 @@ from agent.flow.evidence import evidence_of
 from agent.flow.measuring import measure
 from agent.flow.record import dispense_record
 from agent.flow.surroundings import PotReadings, Surroundings
+from agent.intake.duplicates import Repeats
 from agent.pipeline.around import Around
 from agent.pipeline.gaps import Gaps
 from agent.pipeline.lessons import Lessons
@@ -50,6 +51,7 @@ class CellLine:
         self.desk = Desk(cell, plan)
         self._plan = plan
         self.gaps = Gaps(cell.name)
+        self.repeats = Repeats()
         self._unmeasured = 0, 0
         """Dispenses told and abandoned, or told belatedly, as far as it was looked at."""
         self._around = Around()
@@ -60,6 +62,8 @@ class CellLine:
 
     def reading(self, reading: ScaleReading) -> Said:
         """A scale's reading: the hot path."""
+        if self.repeats.is_repeated(reading):
+            return NOTHING
         self._scale_ahead_s[reading.scale] = reading.t_s - reading.arrived_s
         self.gaps.reading(reading)
         windows = self.detector.reading(reading)

@@ -119,6 +119,10 @@ class Pipeline:
         """How many numbered readings never came."""
         return sum(line.gaps.missing for line in self.lines.values())
 
+    def readings_repeated(self) -> int:
+        """How many numbered readings came again and were left out."""
+        return sum(line.repeats.repeated for line in self.lines.values())
+
     def own_lasting(self) -> list[str]:
         """Alarms of the agent itself that are active and end only when somebody says so."""
         active = {one.name for one in self._own_alarms.standing() if one.active}
