@@ -56,7 +56,7 @@ def home() -> Path:
 
 def flow(port: int) -> list[dict[str, Any]]:
     """The wiring: three nodes and a broker."""
-    broker = {
+    broker: dict[str, Any] = {
         "id": "b",
         "type": "mqtt-broker",
         "broker": "127.0.0.1",
