@@ -41,10 +41,10 @@ class Sizes:
     half_open_s: float = 14.0
     away_s: float = 8.0
     rounds: int = 1
-    flood_s: float = 6.0
-    flood_per_s: float = 20_000.0
+    flood_s: float = 4.0
+    flood_per_s: float = 10_000.0
     narrow_s: float = 20.0
-    storm: int = 1500
+    storm: int = 600
     clock_steps: int = 2
     seasons: int = 2
     stale: int = 1
