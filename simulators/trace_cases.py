@@ -52,6 +52,8 @@ class Case:
     step_g: float = 0.0
     step_at_s: float = math.inf
     step_lasts_s: float = 0.3
+    runs_over_at: float | None = None
+    """The share of the shot's grams that is too much for the scale; None where it bears them all."""
     controller: bool = True
     spoiled: bool = False
 
@@ -189,8 +191,8 @@ def _spoiled(rng: np.random.Generator, case: Case) -> None:
                 )
             )
     else:
-        # The pan was nearly full: the scale runs over before the shot ends.
-        case.scale = replace(case.scale, capacity_g=0.5 * grams * case.shot_s + 350.0)
+        # The pan was nearly full: the scale runs over before the shot ends, whatever lies on it.
+        case.runs_over_at = 0.5
 
 
 _CHANGES: dict[Family, Callable[[np.random.Generator, Case], None]] = {

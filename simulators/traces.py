@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulators.physics.orifice import jet_speed_m_per_s
-from simulators.physics.scale import Scale, apparent_g, jet_g
+from simulators.physics.scale import Scale, ScaleSpec, apparent_g, jet_g
 from simulators.trace_cases import FAMILIES, Case, Family, draw_case
 
 __all__ = ["FAMILIES", "Family", "Trace", "random_trace"]
@@ -90,6 +90,8 @@ def _play(rng: np.random.Generator, family: Family, case: Case) -> Trace:
     load = apparent_g(np.cumsum(flowing - lost), density)
     load += jet_g(flowing / step_s, speed, case.jet_share)
     content_g = float(rng.uniform(20.0, 80.0))
+    if case.runs_over_at is not None:
+        case.scale = _nearly_full(case.scale, 300.0 + content_g + case.runs_over_at * float(flowing.sum()))
     load += 300.0 + content_g + sum((bump.force(t[1:]) for bump in case.bumps), np.zeros(n))
     load += case.step_g * np.clip((t[1:] - case.step_at_s) / case.step_lasts_s, 0.0, 1.0)
 
@@ -128,6 +130,11 @@ def _play(rng: np.random.Generator, family: Family, case: Case) -> Trace:
         notes=tuple(case.notes),
     )
     return _untidy(rng, trace) if family == "untidy_network" else trace
+
+
+def _nearly_full(scale: ScaleSpec, most_g: float) -> ScaleSpec:
+    """A scale that shows overload from so many grams on."""
+    return replace(scale, capacity_g=most_g - scale.overload_d * scale.resolution_g)
 
 
 def _dispense(

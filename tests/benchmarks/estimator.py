@@ -52,8 +52,6 @@ class Score:
     """What became of the shots of one family. Errors are relative, of the flow."""
 
     shots: int = 0
-    unseen: int = 0
-    """Spoiled shots that show nothing of it."""
     rejected: int = 0
     wrongly_judged: int = 0
     """Spoiled ones that were not rejected, and sound ones that were."""
@@ -76,12 +74,6 @@ def rms(values: Sequence[float]) -> float:
     """Root mean square; NaN for none."""
     finite = np.array([value for value in values if np.isfinite(value)])
     return float(np.sqrt(np.mean(np.square(finite)))) if finite.size else float("nan")
-
-
-def was_spoiled(trace: Trace) -> bool:
-    """Whether a spoiled trace shows it: some a nearly full pan was meant to spoil never run over."""
-    overload = any("overload" in note for note in trace.notes)
-    return trace.spoiled and not (overload and not np.isnan(trace.mass_g).any())
 
 
 def around(trace: Trace) -> Surroundings:
@@ -145,9 +137,6 @@ def study(family: Family, shots: int, seed: int, *, through_detection: bool = Fa
         trace = random_trace(np.random.default_rng([seed, FAMILIES.index(family), i]), family)
         windows = windows_of(trace) if through_detection or not trace.controller else [direct_window(trace)]
         score.shots += 1
-        if trace.spoiled and not was_spoiled(trace):
-            score.unseen += 1
-            continue
         if len(windows) != 1:
             score.wrongly_judged += not trace.spoiled
             score.rejected += trace.spoiled

@@ -11,19 +11,12 @@ import numpy as np
 import pytest
 from traced_windows import windows_of
 
-from simulators.traces import FAMILIES, Family, Trace, random_trace
+from simulators.traces import FAMILIES, Family, random_trace
 
 SPOILS = {"container_moved", "scale_overload", "no_plateau_after", "no_plateau_before"}
 FEW = 25
 MANY = 910
 """Of each of eleven families: 10,010 shots."""
-
-
-def was_spoiled(trace: Trace) -> bool:
-    """Whether a spoiled trace shows it: some a nearly full pan was meant to spoil never run over."""
-    return trace.spoiled and not (
-        any("overload" in note for note in trace.notes) and not np.isnan(trace.mass_g).any()
-    )
 
 
 def study(family: Family, shots: int) -> Counter[str]:
@@ -37,7 +30,7 @@ def study(family: Family, shots: int) -> Counter[str]:
             continue
         wrong["invented"] += len(windows) - 1
         window = windows[0]
-        wrong["spoiled and not noted"] += was_spoiled(trace) and not window.notes & SPOILS
+        wrong["spoiled and not noted"] += trace.spoiled and not window.notes & SPOILS
         wrong["noted and not spoiled"] += not trace.spoiled and bool(window.notes & SPOILS)
         if not trace.spoiled:
             far_s = 0.7 if trace.controller else 1.0

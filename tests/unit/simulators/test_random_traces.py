@@ -57,3 +57,16 @@ def test_evaporation_spoils_two_plateaus() -> None:
 def test_an_unknown_family_is_named() -> None:
     with pytest.raises(ValueError, match="no family of traces called 'tidy'"):
         random_trace(np.random.default_rng(1), "tidy")  # type: ignore[arg-type]
+
+
+def test_a_scale_that_is_meant_to_run_over_does() -> None:
+    seen = 0
+    for seed in range(240):
+        trace = random_trace(np.random.default_rng([11, seed]), "spoiled")
+        over = any("overload" in note for note in trace.notes)
+        assert np.isnan(trace.mass_g).any() == over, seed
+        if over:
+            seen += 1
+            first_s = float(trace.t_s[np.isnan(trace.mass_g)][0])
+            assert trace.opened_s < first_s < trace.closed_s + 1.0
+    assert seen > 40
