@@ -37,7 +37,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class BadLine:
     """A line that was not read."""
 
     code: FaultCode
@@ -62,34 +62,34 @@ class Form:
 class Found:
     """A line or a fault, and where in what was fed it ended."""
 
-    what: Line | Fault
+    what: Line | BadLine
     bytes_after: int
     """Bytes of the same feed that came after the line's end: they say how long ago it ended."""
 
 
-def read_line(form: Form, raw: bytes) -> Line | Fault:
+def read_line(form: Form, raw: bytes) -> Line | BadLine:
     """The reading in one whole line, given without its terminator."""
     if len(raw) > form.longest:
-        return Fault("too_long", f"more than {form.longest} bytes without a terminator: {_shown(raw)}")
+        return BadLine("too_long", f"more than {form.longest} bytes without a terminator: {_shown(raw)}")
     if not raw.isascii():
-        return Fault("noise", f"bytes that are no ASCII (look at baud, bytesize and parity): {_shown(raw)}")
+        return BadLine("noise", f"bytes that are no ASCII (look at baud, bytesize and parity): {_shown(raw)}")
     match = form.pattern.fullmatch(raw.decode("ascii"))
     if match is None:
-        return Fault("no_match", f"the line does not have the configured form: {_shown(raw)}")
+        return BadLine("no_match", f"the line does not have the configured form: {_shown(raw)}")
     return _reading(form, match.groupdict(), raw)
 
 
-def _reading(form: Form, groups: dict[str, str | None], raw: bytes) -> Line | Fault:
+def _reading(form: Form, groups: dict[str, str | None], raw: bytes) -> Line | BadLine:
     word = (groups.get("unit") or "").strip()
     unit = _UNITS.get(word.lower()) if word else form.unit
     if unit is None:
-        return Fault("unit", f"the unit {word!r} is no mass (is the scale in another mode?): {_shown(raw)}")
+        return BadLine("unit", f"the unit {word!r} is no mass (is the scale in another mode?): {_shown(raw)}")
     stable = bool((groups["stable"] or "").strip()) if "stable" in groups else None
     if (groups.get("overload") or "").strip():
         return Line(None, unit, False if stable is not None else None, overload=True)
     value = _number(groups.get("sign"), groups.get("value"))
     if value is None:
-        return Fault("number", f"no number where the form has its value: {_shown(raw)}")
+        return BadLine("number", f"no number where the form has its value: {_shown(raw)}")
     return Line(value, unit, stable)
 
 
@@ -143,24 +143,24 @@ class Splitter:
                 self._overrun = True
                 yield Found(self._too_long(), 0)
 
-    def _ended(self, raw: bytes) -> Line | Fault | None:
+    def _ended(self, raw: bytes) -> Line | BadLine | None:
         if self._overrun:
             return None
         if len(raw) > self.form.longest:
             return self._too_long()
         return read_line(self.form, raw) if self._whole else None
 
-    def _too_long(self) -> Fault:
-        return Fault("too_long", f"more than {self.form.longest} bytes without the configured terminator")
+    def _too_long(self) -> BadLine:
+        return BadLine("too_long", f"more than {self.form.longest} bytes without the configured terminator")
 
-    def broken(self) -> Fault | None:
+    def broken(self) -> BadLine | None:
         """The stream paused or ended: drop the line that had begun, and its rest if that is still to come."""
         if not self._held and not self._overrun:
             return None
         held, whole = bytes(self._held), self._whole and not self._overrun
         self._held.clear()
         self._whole = self._overrun = False
-        return Fault("half_line", f"the line broke off: {_shown(held)}") if whole else None
+        return BadLine("half_line", f"the line broke off: {_shown(held)}") if whole else None
 
     def restart(self) -> None:
         """A new stream begins, perhaps in the middle of a line."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 
-from agent.bridge.lines import Fault, Form, Line, Splitter
+from agent.bridge.lines import BadLine, Form, Line, Splitter
 from agent.bridge.port import Port, PortError
 from agent.settings.serial_line import SerialScale
 
@@ -53,8 +53,8 @@ def _show_lines(scale: SerialScale, stop: threading.Event, show: Callable[[str],
         port.close()
 
 
-def _told(what: Line | Fault) -> str:
-    if isinstance(what, Fault):
+def _told(what: Line | BadLine) -> str:
+    if isinstance(what, BadLine):
         return f"not read ({what.code}): {what.text}"
     value = "overload" if what.value is None else f"{what.value} {what.unit}"
     steady = {True: "stable", False: "moving", None: "stability not said"}[what.stable]

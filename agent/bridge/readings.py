@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from agent.bridge.lines import Fault, Form, Line, Splitter
+from agent.bridge.lines import BadLine, Form, Line, Splitter
 from agent.clock import Step, TiedClock
 from agent.contract.units import GRAMS
 from agent.settings.serial_line import SerialLine
@@ -48,7 +48,7 @@ class Readings:
     def __init__(self, line: SerialLine, clock: TiedClock, resolution_g: float = 0.1) -> None:
         self.clock = clock
         self.faults: Counter[str] = Counter()
-        self.last_faults: deque[Fault] = deque(maxlen=KEPT_LINES)
+        self.last_faults: deque[BadLine] = deque(maxlen=KEPT_LINES)
         self.good = 0
         self.faults_in_a_row = 0
         self.bytes_since_line = 0
@@ -86,7 +86,7 @@ class Readings:
             self._count(self._splitter.broken())
         self.bytes_since_line += len(data)
         for found in self._splitter.feed(data):
-            if isinstance(found.what, Fault):
+            if isinstance(found.what, BadLine):
                 self._count(found.what)
                 continue
             # Lines that came in one read did not arrive at once: what follows a line in the read took its
@@ -119,7 +119,7 @@ class Readings:
         self._seq += 1
         return reading
 
-    def _count(self, fault: Fault | None) -> None:
+    def _count(self, fault: BadLine | None) -> None:
         if fault is None:
             return
         self._seq += 1

@@ -26,9 +26,9 @@ from agent.flow.measuring import measure
 from agent.flow.record import dispense_record
 from agent.flow.surroundings import PotReadings, Surroundings
 from agent.intake.duplicates import Repeats
-from agent.pipeline.around import Around
 from agent.pipeline.gaps import Gaps
 from agent.pipeline.lessons import Lessons
+from agent.pipeline.pot_and_fluid import PotAndFluid
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class CellLine:
         self.repeats = Repeats()
         self._unmeasured = 0, 0
         """Dispenses told and abandoned, or told belatedly, as far as it was looked at."""
-        self._around = Around()
+        self._around = PotAndFluid()
         self._learned = Lessons()
         self._settings: dict[str, float] = {}
         self._scale_ahead_s: dict[str, float] = {}

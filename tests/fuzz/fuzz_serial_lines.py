@@ -13,7 +13,7 @@ import sys
 import atheris
 
 with atheris.instrument_imports(include=["agent.bridge.lines", "agent.settings.line_pattern"]):
-    from agent.bridge.lines import Fault, Form, Line, Splitter
+    from agent.bridge.lines import BadLine, Form, Line, Splitter
     from agent.settings.line_pattern import PROFILES
 
 FORMS = [Form(re.compile(pattern, re.ASCII)) for pattern in PROFILES.values()]
@@ -33,7 +33,7 @@ def one_input(data: bytes) -> None:
         for start in range(0, len(stream), size)
         for found in cut.feed(stream[start : start + size])
     ]
-    if got != expected or not all(isinstance(what, Line | Fault) for what in got):
+    if got != expected or not all(isinstance(what, Line | BadLine) for what in got):
         raise AssertionError(got, expected)
     if len(cut._held) > form.longest + len(form.terminator):
         raise AssertionError(len(cut._held))

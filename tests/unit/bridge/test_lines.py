@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.bridge.lines import Fault, Form, Line, Splitter, read_line
+from agent.bridge.lines import BadLine, Form, Line, Splitter, read_line
 from agent.settings.line_pattern import PROFILES
 
 STATUS = Form(re.compile(PROFILES["status-first"], re.ASCII))
@@ -17,7 +17,7 @@ LOOSE = Form(re.compile(r"\s*(?P<value>[+-]?[\d.,]+)\s*(?P<unit>[a-z]*)", re.ASC
 FORMS = [STATUS, BY_UNIT, NUMBER, LOOSE]
 
 
-def whats(form: Form, chunks: list[bytes]) -> list[Line | Fault]:
+def whats(form: Form, chunks: list[bytes]) -> list[Line | BadLine]:
     splitter = Splitter(form)
     return [found.what for chunk in chunks for found in splitter.feed(chunk)]
 
@@ -59,7 +59,7 @@ def test_reads_the_ready_shapes(form: Form, raw: bytes, expected: Line) -> None:
 )
 def test_what_is_not_whole_is_a_fault(form: Form, raw: bytes, code: str) -> None:
     fault = read_line(form, raw)
-    assert isinstance(fault, Fault)
+    assert isinstance(fault, BadLine)
     assert fault.code == code
 
 
@@ -72,7 +72,7 @@ def test_no_cut_of_a_fixed_width_line_is_read(form: Form) -> None:
     assert isinstance(read_line(form, line), Line)
     for first in range(len(line)):
         for last in range(first + 1, len(line) + 1):
-            assert isinstance(read_line(form, line[:first] + line[last:]), Fault)
+            assert isinstance(read_line(form, line[:first] + line[last:]), BadLine)
 
 
 def test_the_piece_before_the_first_terminator_is_never_read() -> None:
@@ -82,7 +82,7 @@ def test_the_piece_before_the_first_terminator_is_never_read() -> None:
 def test_reading_goes_on_with_the_next_good_line() -> None:
     good = b"ST,GS,+00012.34  g\r\n"
     found = whats(STATUS, [b"\r\n", good, good[:9], good, good])
-    assert [type(what).__name__ for what in found] == ["Line", "Fault", "Line"]
+    assert [type(what).__name__ for what in found] == ["Line", "BadLine", "Line"]
 
 
 def test_a_broken_line_and_its_late_rest_give_no_number() -> None:
@@ -105,7 +105,7 @@ def test_bytes_after_tell_the_age_of_a_line() -> None:
 def test_endless_noise_is_held_in_bounds_and_told_once() -> None:
     splitter = Splitter(LOOSE)
     found = [item for _ in range(1000) for item in splitter.feed(b"\xff" * 100)]
-    assert [item.what.code for item in found if isinstance(item.what, Fault)] == ["too_long"]
+    assert [item.what.code for item in found if isinstance(item.what, BadLine)] == ["too_long"]
     assert len(splitter._held) <= LOOSE.longest + len(LOOSE.terminator)
 
 
@@ -130,7 +130,7 @@ def test_where_the_stream_is_split_does_not_matter(form: Form, stream: bytes, cu
 def test_any_bytes_give_lines_or_faults_and_bounded_memory(form: Form, stream: bytes) -> None:
     splitter = Splitter(form)
     for found in splitter.feed(stream):
-        assert isinstance(found.what, Line | Fault)
+        assert isinstance(found.what, Line | BadLine)
         if isinstance(found.what, Line):
             assert (found.what.value is None) == found.what.overload
     assert len(splitter._held) <= form.longest + len(form.terminator)

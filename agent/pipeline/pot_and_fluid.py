@@ -20,7 +20,7 @@ PRESSURE_VALID_S = 60.0
 """A pot pressure older than this before a dispense says nothing of it."""
 
 
-class Around:
+class PotAndFluid:
     """The last pressures and the last temperature of a cell, on the arrival clock."""
 
     def __init__(self) -> None:
