@@ -16,10 +16,11 @@ from typing import Any
 from agent.contract.inputs import ControllerEvent, ScaleReading
 from agent.contract.plan import Cell, Plan
 from agent.detection.already import is_taken, was_seen
-from agent.detection.carving import BEFORE_S, room_around
+from agent.detection.carving import room_around
 from agent.detection.locating import by_controller, torn_apart
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed, on_scale, placed_on
+from agent.detection.reach import BEFORE_S
 from agent.detection.scale_watch import ScaleWatch, Taken
 from agent.detection.seen import Seen
 from agent.detection.status import Curve, ScaleStatus, curve_of, status_of

@@ -10,19 +10,16 @@ import numpy as np
 from agent.detection.blocks import BLOCK_S
 from agent.detection.carving import (
     AFTER_S,
-    BEFORE_S,
     U_CURVE_S,
     Found,
     Room,
     Times,
     cut_out,
-    rises_again,
-    runs_on,
     stretch_around,
-    unmoved_around,
 )
 from agent.detection.curve import Rise, Stretch
 from agent.detection.placing import Placed
+from agent.detection.reach import BEFORE_S, rises_again, runs_on, unmoved_around
 from agent.detection.scale_watch import ScaleWatch
 
 EARLY_S, LATE_S = -0.6, 1.0
