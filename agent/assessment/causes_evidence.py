@@ -194,6 +194,12 @@ def _steady_deviation(gun: GunEvidence) -> float | None:
     return gun.deviation_pct - 100 * error / gun.shot_s
 
 
+def _lost_by_opening(gun: GunEvidence) -> float | None:
+    """What opening and closing took from every shot, percent of the target; negative is flow lost."""
+    steady = _steady_deviation(gun)
+    return None if steady is None or gun.deviation_pct is None else gun.deviation_pct - steady
+
+
 _SCALE_FLAGS = (
     "container_moved",
     "readings_missing",
@@ -249,6 +255,7 @@ GUN_FACTS: Mapping[str, GunFact] = {
     "needle_told": lambda _, g: _needle_told(g),
     "passed_before": lambda _, g: None if g.passed_before is None else float(g.passed_before),
     "part_changed": lambda _, g: None if g.part_changed is None else float(g.part_changed),
+    "lost_by_opening_pct": lambda _, g: _lost_by_opening(g),
     "steady_deviation_pct": lambda _, g: _steady_deviation(g),
     "open_error_s": lambda _, g: _open_error(g),
 }

@@ -179,6 +179,17 @@ def test_a_plugged_tip_and_a_closed_needle_are_told_apart_where_they_can_be() ->
     assert weights(cell(both, gun("lower")))["tip-plugged"] > 0.5
 
 
+def test_a_late_trigger_is_no_plugged_tip_however_its_flags_are_called() -> None:
+    """1.2 s of 20 s are lost, as the simulated valve gave it: the open gun's flow is right."""
+    late = gun(
+        "upper", -5.9, wear_pattern="plugging", passed_before=True, beyond_needle_pct=-6.1, shot_s=20.0,
+        open_error_s=-1.23, u_open_error_s=0.02, flags={"duration_disagrees": 3},
+    )  # fmt: skip
+    assert rank_causes(cell(late, gun("lower")))[0].code == "slow-trigger"
+    plugged = replace(late, open_error_s=0.01, flags={})
+    assert rank_causes(cell(plugged, gun("lower")))[0].code == "tip-plugged"
+
+
 @pytest.mark.parametrize("members", [{"passed_before": False}, {"passed_before": True}])
 def test_where_they_cannot_be_told_apart_it_says_so(members: dict[str, bool]) -> None:
     """Nobody ever saw the gun right, or nobody told where its needle stands."""
