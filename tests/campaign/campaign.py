@@ -22,6 +22,7 @@ import faults_broker
 import faults_input
 import faults_process
 import faults_sink
+import faults_standby
 import faults_storage
 import faults_time
 import real_parts
@@ -254,6 +255,11 @@ class Campaign:
         finally:
             world.close()
 
+    def standby(self) -> None:
+        times, seed = self.sizes.takeovers, self.sizes.seed
+        self.row(faults_standby.killed, self.folder / "standby-kills", self.report, times, seed)
+        self.row(faults_standby.hung, self.folder / "standby-hangs", self.report, times, seed)
+
     def bare(self) -> None:
         world = World(self.folder / "bare", database=self.database())
         try:
@@ -291,6 +297,7 @@ GROUPS: dict[str, Callable[[Campaign], None]] = {
     "input": Campaign.input,
     "narrow": Campaign.narrow,
     "time": Campaign.time,
+    "standby": Campaign.standby,
     "bare": Campaign.bare,
     "seasons": Campaign.seasons,
 }

@@ -48,6 +48,7 @@ class Sizes:
     clock_steps: int = 2
     seasons: int = 2
     stale: int = 1
+    takeovers: int = 2
     seed: int = 1
 
     def step_numbers(self) -> list[int]:
@@ -91,6 +92,7 @@ LONG = Sizes(
     clock_steps=6,
     seasons=6,
     stale=5,
+    takeovers=25,
 )
 # The longest first, so that the rest runs beside them.
 SHORT = (
@@ -102,7 +104,7 @@ SHORT = (
         Job(name)
         for name in ("sink", "refusals", "broker", "time", "input", "disks", "line", "storage", "seasons")
     ),
-    *(Job(name) for name in ("narrow", "hangs", "bare", "gaps")),
+    *(Job(name) for name in ("narrow", "hangs", "bare", "gaps", "standby")),
 )
 """100 SIGKILLs, 100 power cuts, 50 I/O errors, 10 kills of the broker, and every other fault."""
 FULL = tuple(
