@@ -11,12 +11,18 @@ from agent.contract.records import BudgetLine
 
 @dataclass(frozen=True, slots=True)
 class Combined:
-    """Combined standard uncertainty, its degrees of freedom, and the half width of the 95 % interval."""
+    """Combined standard uncertainty, its degrees of freedom, and how far the 95 % interval reaches."""
 
     u: float
     dof: float | None
     """Effective, by Welch and Satterthwaite; None stands for infinitely many."""
-    expanded: float
+    below: float
+    above: float
+
+    @property
+    def expanded(self) -> float:
+        """Half the width of the 95 % interval."""
+        return 0.5 * (self.below + self.above)
 
 
 def line(source: str, u: float, kind: str, note: str, dof: float | None = None) -> BudgetLine:
@@ -46,14 +52,19 @@ def coverage_factor(dof: float | None, level: float = 0.95) -> float:
     return float(ndtri(upper)) if dof is None else float(stdtrit(max(dof, 1.0), upper))
 
 
-def combined(lines: tuple[BudgetLine, ...], half_widths: Mapping[str, float] | None = None) -> Combined:
+def combined(
+    lines: tuple[BudgetLine, ...], reaches: Mapping[str, tuple[float, float]] | None = None
+) -> Combined:
     """All contributions together; they are independent by construction.
 
-    `half_widths` are half 95 % intervals, g/min, of sources that are known to be far from normal (JCGM 101):
-    they join the expanded uncertainty of the others by the root sum of squares.
+    `reaches` say how far the 95 % interval of a source that is far from normal reaches below and above, g/min
+    (JCGM 101): they join the expanded uncertainty of the others by the root sum of squares.
     """
     u = math.sqrt(sum(each.u_g_per_min**2 for each in lines))
     dof = welch_satterthwaite(tuple((each.u_g_per_min, each.dof) for each in lines))
-    apart = half_widths or {}
-    normal = math.sqrt(sum(each.u_g_per_min**2 for each in lines if each.source not in apart))
-    return Combined(u, dof, math.hypot(coverage_factor(dof) * normal, *apart.values()))
+    apart = reaches or {}
+    normal = coverage_factor(dof) * math.sqrt(
+        sum(each.u_g_per_min**2 for each in lines if each.source not in apart)
+    )
+    below, above = (math.hypot(normal, *(reach[side] for reach in apart.values())) for side in (0, 1))
+    return Combined(u, dof, below, above)

@@ -51,12 +51,14 @@ HIDDEN_S = 0.04
 """Surge or slow start that a coarse scale may hide, in seconds of flow (standard uncertainty)."""
 
 
-def chosen(data: Data, prior: Prior, plain: Joint, *, start: Floats | None = None) -> tuple[Prior, Joint]:
+def chosen(
+    data: Data, prior: Prior, plain: Joint, *, start: Floats | None = None, hidden: bool = False
+) -> tuple[Prior, Joint]:
     """The prior with what the data carry, and its fit; `plain` is the fit with neither drip nor slow start.
 
     Where `start` is given a first choice fell on more than the plain curve: all are tried, from there.
     """
-    always = data.half_g is not None
+    always = hidden or data.half_g is not None
     if always:
         # On a coarse scale the grams rest on the ramp, and a surge or a slow start hides between two steps.
         prior = prior.narrowed(SLOW, HIDDEN_S / SLOW_MOST_S)

@@ -44,6 +44,12 @@ ROUGH_S, ROUGH_STEPS = (0.3, 0.08), 4
 """Noise of the rough fits in seconds of flow, and how many steps they take."""
 ALIASED = 4.0
 """Slope that a slow wave fakes at rest, per its size and length: lines like those seen may alias to it."""
+LINES, CYCLES = 2.0, 2.0
+"""So many lines that were not seen; aliased to fewer cycles than this they pass for a slope."""
+WALK = 2e-4
+"""How far a rate may walk from shot to shot, g/s (choice of ours)."""
+DISAGREES = 3.0
+"""Two rates disagree from so many standard uncertainties on."""
 IDLE_WIDER = 2.0
 """How much the uncertainty of a rate seen at rest is widened before it is used (choice of ours)."""
 SLOW_FILTER_S, ALIKE_GRAMS, ALIKE_TIME = 0.25, 0.15, 0.35
@@ -66,8 +72,8 @@ class Estimate:
     mass_g: float
     parts: Parts
     dof: float
-    u_aliased: float = 0.0
-    """What vibration that the readings alias to a slow wave may add to a slope at rest, g/s."""
+    aliased: tuple[float, float] = (0.0, 0.0)
+    """Chance that the readings alias some vibration to a slow wave, and the slope that it fakes then, g/s."""
 
     @property
     def start_s(self) -> float:
@@ -149,7 +155,7 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     if left.at_rest_g > DITHERED * d:
         hum = tones(t_s, left.residual_g, left.weight)
         readings = replace(readings, mass_g=window.mass_g - hum, hum_g=root_mean_square(hum))
-    wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left)
+    wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left, hidden=window.open_s is None)
     if window.open_s is not None:
         wanted, joint = of_another_length(coarse.data(joint, left), prior, wanted, joint, look)
         left = readings.left_by(joint, left.noise_g)
@@ -158,8 +164,7 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     joint = fit(seen, wanted, joint.at)
     left = readings.left_by(joint, left.noise_g)
     rate = Rate(Known(0.0, LOSS_U))
-    at_rest_s = max(float(np.ptp(t_s)) - length, 1.0)
-    aliased = ALIASED * readings.hum_g / at_rest_s
+    aliased = _aliased(readings, length)
     raw = Estimate(look, t_s, left, joint, wanted, rate, 0.0, NO_PARTS, 1.0, aliased)
     return _weighed(window, around, raw, seen)
 
@@ -182,7 +187,7 @@ def _roughly(readings: Readings, prior: Prior, look: FirstLook, *, told: bool) -
 
 
 def _shaped(
-    readings: Readings, prior: Prior, rough: Prior, joint: Joint, left: Left
+    readings: Readings, prior: Prior, rough: Prior, joint: Joint, left: Left, *, hidden: bool
 ) -> tuple[Prior, Joint, Left, Coarse]:
     # The right shape, at the noise that a likely one leaves.
     plain = prior.without(drip=True, slow=True)
@@ -195,15 +200,24 @@ def _shaped(
         seen = coarse.data(joint, left)
         joint = fit(seen, rough, joint.at)
     if is_plain:
-        wanted, joint = chosen(seen, prior, joint)
+        wanted, joint = chosen(seen, prior, joint, hidden=hidden)
         left = readings.left_by(joint, left.noise_g)
         is_plain = bool(np.all(wanted.u == plain.u))
         seen = coarse.data(joint, left)
     if not is_plain:
         # What looked like noise was shape; with less noise the right shape can be told from a likely one.
-        wanted, joint = chosen(seen, prior, fit(seen, plain, joint.at), start=joint.at)
+        wanted, joint = chosen(seen, prior, fit(seen, plain, joint.at), start=joint.at, hidden=hidden)
         left = readings.left_by(joint, left.noise_g)
     return wanted, joint, left, coarse
+
+
+def _aliased(readings: Readings, length_s: float) -> tuple[float, float]:
+    # A line anywhere up to half the sampling rate is slow where it lies within a cycle or two of nothing.
+    t_s = readings.on.t_s
+    at_rest_s = max(float(np.ptp(t_s)) - length_s, 1.0)
+    n = t_s.size * at_rest_s / max(float(np.ptp(t_s)), 1.0)
+    chance = min(LINES * CYCLES * 2.0 / n, 0.5) if readings.hum_g > 0.0 else 0.0
+    return chance, ALIASED * readings.hum_g / at_rest_s
 
 
 def _bending(prior: Prior, joint: Joint) -> Prior:
@@ -220,11 +234,13 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
     seen = raw.amount(LOSS)
     # The fit's own wide prior is taken out again, so that it is not counted twice.
     precision = max(1.0 / seen.u**2 - 1.0 / LOSS_U**2, 1e-6)
-    alone = Known(seen.value / seen.u**2 / precision, math.hypot(math.sqrt(1.0 / precision), raw.u_aliased))
-    rate = weighed(alone, volatile=volatile, before=_rates_before(window, around))
+    alone = Known(seen.value / seen.u**2 / precision, math.sqrt(1.0 / precision))
+    rate = weighed(alone, volatile=volatile, before=_rate_before(window, around), astray=raw.aliased)
     by_rate = float(by_all[LOSS]) / seen.u**2
     length = max(float(joint.at[AMOUNTS + LENGTH]), 0.0)
     fluctuating = FLUCTUATION * abs(rate.known.value) * length
+    # More loss means more liquid: the grams reach as far down as the rate does (by_rate is positive).
+    reaches = (rate.below, rate.above) if by_rate >= 0 else (rate.above, rate.below)
     used = float(np.sum(raw.left.weight)) - np.count_nonzero(raw.prior.u)
     return replace(
         raw,
@@ -238,22 +254,26 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
             d=around.scale.resolution_g,
             drift=(
                 math.hypot(by_rate * rate.known.u, fluctuating),
-                math.hypot(by_rate * rate.half_width, 1.96 * fluctuating),
+                math.hypot(by_rate * reaches[0], 1.96 * fluctuating),
+                math.hypot(by_rate * reaches[1], 1.96 * fluctuating),
             ),
         ),
         dof=max(used, 1.0),
     )
 
 
-def _rates_before(window: Window, around: Surroundings) -> tuple[Known, ...]:
-    # Both may have changed a little since; calm stretches share readings with the plateau before the
-    # dispense.
-    known = []
+def _rate_before(window: Window, around: Surroundings) -> Known | None:
+    # Both may have changed a little since; calm stretches share readings with the plateau before.
+    idle: Known | None = None
     if window.idle_slope_g_per_s is not None and window.u_idle_slope_g_per_s is not None:
         rate, u = -window.idle_slope_g_per_s, window.u_idle_slope_g_per_s
         if math.isfinite(rate) and math.isfinite(u) and u > 0:
-            known.append(Known(rate, math.sqrt((IDLE_WIDER * u) ** 2 + (0.15 * rate) ** 2 + 2e-4**2)))
-    if around.learned.evaporation is not None:
-        learned = around.learned.evaporation
-        known.append(Known(learned.value, math.hypot(learned.u, 2e-4)))
-    return tuple(known)
+            idle = Known(rate, math.sqrt((IDLE_WIDER * u) ** 2 + (0.15 * rate) ** 2 + WALK**2))
+    if around.learned.evaporation is None:
+        return idle
+    learned = Known(around.learned.evaporation.value, math.hypot(around.learned.evaporation.u, WALK))
+    if idle is None:
+        return learned
+    # Where they disagree the newer one counts.
+    agree = abs(idle.value - learned.value) <= DISAGREES * math.hypot(idle.u, learned.u)
+    return idle.joined(learned) if agree else idle

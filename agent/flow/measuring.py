@@ -148,7 +148,7 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
         line("density", flow / factor.value * by_liquid, "B", "liquid density in the buoyancy correction"),
         *_scale_lines(around, found, per, flow),
     )
-    whole = combined(budget, {"drift": per * parts.drift_half_g})
+    whole = combined(budget, {"drift": (per * parts.drift_below_g, per * parts.drift_above_g)})
     steady = found.amount(FLOW)
     rate = found.rate
     start_s = window.opened_s + found.time(START).value

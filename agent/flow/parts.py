@@ -19,19 +19,20 @@ class Parts:
     readings_g: float
     rounding_g: float
     drift_g: float
-    drift_half_g: float
-    """Half the width of the 95 % interval of the drift: its distribution may be far from normal."""
+    drift_below_g: float
+    drift_above_g: float
+    """How far the 95 % interval of the drift reaches: it may be far from normal, and lopsided."""
     timing_g: float
     """By what is assumed of the valve's delays, where the plateaus do not tell the grams by themselves."""
     shape_g: float
     """By what is assumed of droop, jet, drip and lag."""
 
 
-NO_PARTS = Parts(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NO_PARTS = Parts(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def parts_of(
-    joint: Joint, prior: Prior, data: Data, by_all: Floats, *, d: float, drift: tuple[float, float]
+    joint: Joint, prior: Prior, data: Data, by_all: Floats, *, d: float, drift: tuple[float, float, float]
 ) -> Parts:
     """Split the variance of the grams; `by_all` are their covariances with the parameters, shape (SIZE,).
 
