@@ -68,8 +68,15 @@ def test_the_spoiled_are_rejected_and_the_sound_are_not(scores: dict) -> None:
         assert score.wrongly_judged <= (1 if family == "spoiled" else 0), family
 
 
-def test_the_variance_on_clean_shots_is_near_its_bound(study: ModuleType, scores: dict) -> None:
-    free, _ = study.variance_ratios(scores["clean"])
+def test_the_variance_on_clean_shots_is_near_its_bound(study: ModuleType) -> None:
+    clean = study.Score()
+    for seed in range(1, 5):
+        part = study.study("clean", 75, seed)
+        for name in ("error", "told", "bound_told", "bound_free"):
+            getattr(clean, name).extend(getattr(part, name))
+    told, _, free = study.variance_ratios(clean)
+    # A variance of 300 shots is known to 8 %, and to less where a few weigh most: a fifth more than the goal.
+    assert told <= 1.2 * 1.25
     assert free <= 1.25
 
 
@@ -91,3 +98,28 @@ def test_time_grows_no_faster_than_readings(study: ModuleType) -> None:
             measure(replace(window), around())
         took.append((windows[0].t_s.size, time.process_time() - begun))
     assert study.growth(took) <= 1.15
+
+
+SECOND = {
+    "plain": (0.0004, 0.90),
+    "hose relaxes": (0.0006, 0.90),
+    "open container": (0.0025, 0.85),
+    "open, 2 Hz": (0.0030, 0.85),
+    "open, 1 g": (0.0100, 0.55),
+    "gusts": (0.0035, 0.60),
+    "2 Hz": (0.0015, 0.90),
+    "long filter": (0.0015, 0.85),
+    "ringing": (0.0010, 0.85),
+    "scale alone": (0.0015, 0.65),
+}
+"""Root mean square error and cover that shots of a second physics keep to. On one that reads to 1 g with no
+history an open container is often not seen: its intervals are wide and still hold too few."""
+
+
+@pytest.mark.parametrize("kind", SECOND)
+def test_shots_of_a_second_physics_are_measured_as_well(study: ModuleType, kind: str) -> None:
+    score = study.second_study(kind, SHOTS, SEED)
+    most, least = SECOND[kind]
+    assert study.rms(score.error) <= most
+    assert np.mean(score.covered) >= least
+    assert score.wrongly_judged == 0
