@@ -69,6 +69,23 @@ def test_by_the_whole_desk_one_turn_is_enough_in_80_percent_and_two_in_99() -> N
     assert found.share(found.balanced, 2) >= 95
 
 
+@pytest.mark.timeout(1800)
+def test_physical_faults_are_named_first_by_the_whole_agent() -> None:
+    """One cell for each fault that is made in the simulated shop; the rules share nothing with it."""
+    found = study_of("pipeline_study").causes(1)
+    assert sum(one.right for one in found.values()) >= 0.8 * len(found)
+    assert sum(one.among_three for one in found.values()) >= 0.9 * len(found)
+
+
+@pytest.mark.timeout(1800)
+def test_a_gun_that_wears_is_followed_by_the_whole_agent_and_its_neighbour_left_alone() -> None:
+    drifted = study_of("pipeline_study").drifts(105)
+    assert drifted.found_at is not None
+    assert drifted.found_at <= 50
+    assert abs(drifted.error_pct[50] or 99.0) <= 12.0
+    assert drifted.false_alarms == 0
+
+
 @pytest.mark.parametrize("sd", [0.003, 0.01])
 def test_two_percent_is_found_as_soon_as_the_cusum_can(study: ModuleType, sd: float) -> None:
     delay = study.delays(np.random.default_rng(3), 40, sd)
