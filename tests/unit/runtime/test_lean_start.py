@@ -29,6 +29,17 @@ service = Service(load(Path(sys.argv[1])))
 service.journal.close()
 print(*sorted({name.partition(".")[0] for name in sys.modules}))
 """
+SERVED = """\
+import gc, sys, threading
+from pathlib import Path
+import agent.commands.main, agent.commands.run
+from agent.runtime.service import Service
+from agent.settings.load import load
+stop = threading.Event()
+threading.Timer(3.0, stop.set).start()
+Service(load(Path(sys.argv[1]))).serve(stop)
+print(gc.get_freeze_count(), len(gc.get_objects()))
+"""
 SITE = """\
 [agent]
 id = "edge-7"
@@ -70,3 +81,15 @@ def test_a_wired_service_has_loaded_no_heavy_library(tmp_path: Path) -> None:
     loaded = set(done.stdout.split())
     assert {"paho", "numpy", "pydantic"} <= loaded
     assert not loaded & set(HEAVY)
+
+
+def test_what_lasts_is_set_aside_from_the_collector(tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(SITE)
+    done = subprocess.run(
+        [sys.executable, "-c", SERVED, str(tmp_path / "site.toml")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    frozen, tracked = map(int, done.stdout.split())
+    assert frozen > 5 * tracked
