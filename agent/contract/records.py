@@ -60,6 +60,9 @@ class Dispense(Record):
     ended_at: str
     open_s: float | None
     u_open_s: float | None = None
+    open_error_s: float | None = None
+    u_open_error_s: float | None = None
+    """How much longer liquid runs than told, by earlier shots of different length (ISO 4185)."""
     open_s_from: Literal["controller", "scale"]
     mass_g: float | None
     """True mass: buoyancy and evaporation corrected."""

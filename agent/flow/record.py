@@ -18,7 +18,7 @@ def dispense_record(window: Window, around: Surroundings, measured: Measurement)
     result and is not told.
     """
     measured = _told_of(measured)
-    rate = measured.evaporation
+    rate, error = measured.evaporation, measured.timing_error
     flow, whole = measured.flow_g_per_min, measured.flow
     return Dispense(
         id=record_id("dispense", window.cell, window.scale, window.origin),
@@ -33,6 +33,8 @@ def dispense_record(window: Window, around: Surroundings, measured: Measurement)
         ended_at=_text(measured.ended_s, window),
         open_s=measured.open_s,
         u_open_s=measured.u_open_s,
+        open_error_s=None if error is None else error.value,
+        u_open_error_s=None if error is None else error.u,
         open_s_from="scale" if measured.open_s_from_scale or window.open_s is None else "controller",
         mass_g=measured.mass_g,
         u_mass_g=measured.u_mass_g,

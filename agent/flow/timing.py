@@ -1,16 +1,14 @@
 """The fixed error of opening and closing a gun, from shots of different length (ISO 4185, ISO 8316).
 
 A gun that closes later than it opens, counted from the commands, gives q (t + dt) grams in t seconds. Several
-bursts against one long shot, or simply shots of different length, show dt. It is learned per gun and
-reported;
-it is used only where it is significant: to bring an open time seen in the scale's curve to the commanded one,
-and to tell the fit how long the liquid ran.
+bursts against one long shot, or simply shots of different length, show dt. It is learned per gun and told
+with each dispense; it is used only where it is significant: to bring an open time seen in the scale's curve
+to the commanded one, and to tell the fit how long the liquid ran.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from agent.flow.known import Known
@@ -21,36 +19,6 @@ LEAST_RATIO = 1.4
 """Shots of one group show a timing error if their lengths differ by this ratio (choice of ours)."""
 REPEATABILITY_REL = 0.003
 """A gun's relative standard deviation from shot to shot, added to each mass (common practice, no source)."""
-
-
-def burst_error_s(
-    long_s: float, long_g: float, bursts_s: Sequence[float], bursts_g: Sequence[float]
-) -> float:
-    """Timing error by n short bursts against one long shot, seconds (ISO 4185 annex A, first order).
-
-    dt = t / (n - 1) * ((sum m_i / sum t_i) / (m_L / t_L) - 1), with t = t_L.
-    Raises ValueError where fewer than two bursts are given or an amount is not positive.
-    """
-    n = len(bursts_s)
-    if n < 2 or len(bursts_g) != n:
-        raise ValueError(
-            f"the method needs two bursts or more, each with time and mass; got {n} and {len(bursts_g)}"
-        )
-    amounts = (long_s, long_g, *bursts_s, *bursts_g)
-    if not all(math.isfinite(amount) and amount > 0 for amount in amounts):
-        raise ValueError("times and masses of the bursts and the long shot must be positive")
-    ratio = (sum(bursts_g) / sum(bursts_s)) / (long_g / long_s)
-    return long_s / (n - 1) * (ratio - 1.0)
-
-
-def two_length_flow(long_s: float, long_g: float, short_s: float, short_g: float) -> float:
-    """Flow in g/s by the difference of two shots: any constant timing error cancels (ISO 4185).
-
-    Raises ValueError where the long shot is not longer than the short one.
-    """
-    if not long_s > short_s > 0:
-        raise ValueError(f"the long shot ({long_s} s) must be longer than the short one ({short_s} s)")
-    return (long_g - short_g) / (long_s - short_s)
 
 
 @dataclass(frozen=True, slots=True)

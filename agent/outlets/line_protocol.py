@@ -74,6 +74,8 @@ SERIES: dict[str, Series] = {
         numbers=(
             "open_s",
             "u_open_s",
+            "open_error_s",
+            "u_open_error_s",
             "mass_g",
             "u_mass_g",
             "flow_g_per_min",

@@ -12,7 +12,7 @@ from agent.flow.buoyancy import WEIGHTS_KG_M3, buoyancy, buoyancy_factor
 from agent.flow.fluids import BEYOND_C, density
 from agent.flow.known import Known
 from agent.flow.permissible import permissible_error_g
-from agent.flow.timing import burst_error_s, two_length_flow
+from agent.flow.timing import Lengths, Shot
 
 CoolProp = pytest.importorskip("CoolProp.CoolProp", reason="CoolProp is a development dependency")
 
@@ -105,11 +105,18 @@ def test_static_weighing_as_a_volume() -> None:
 
 # W5 to W7: ISO 4185 annex A and ISO 8316; q = 5 g/s, dt = 0.12 s, one run of 30 s against five bursts of 6 s.
 def test_several_bursts_against_one_long_run() -> None:
-    assert burst_error_s(30.0, 150.6, [6.0] * 5, [30.6] * 5) == pytest.approx(0.11952, abs=1e-5)
+    bursts = [Shot("primer", 6.0, 30.6, 0.02)] * 5
+    error = Lengths((Shot("primer", 30.0, 150.6, 0.02), *bursts)).error()
+    assert error is not None
+    assert error.value == pytest.approx(0.12, abs=1e-9)
+    # The standard's own formula is of first order: t / (n - 1) (sum m_i / sum t_i / (m_L / t_L) - 1).
+    assert error.value == pytest.approx(0.11952, rel=0.005)
 
 
 def test_two_lengths_give_the_flow_without_the_timing_error() -> None:
-    assert two_length_flow(30.0, 150.6, 10.0, 50.6) == pytest.approx(5.0, abs=1e-9)
+    error = Lengths((Shot("primer", 30.0, 150.6, 0.02), Shot("primer", 10.0, 50.6, 0.02))).error()
+    assert error is not None
+    assert 150.6 / (30.0 + error.value) == pytest.approx(5.0, abs=1e-9)
 
 
 @pytest.mark.parametrize(("open_s", "percent"), [(10.0, 1.0), (30.0, 0.333), (60.0, 0.167)])
@@ -223,10 +230,6 @@ def test_what_is_no_air_no_liquid_or_no_class_is_refused() -> None:
         buoyancy_factor(1.0, 1.2)
     with pytest.raises(ValueError, match="unknown accuracy class"):
         permissible_error_g("V", 1.0, 100.0)
-    with pytest.raises(ValueError, match="two bursts or more"):
-        burst_error_s(30.0, 150.0, [6.0], [30.0])
-    with pytest.raises(ValueError, match="must be longer"):
-        two_length_flow(10.0, 50.0, 30.0, 150.0)
 
 
 def test_buoyancy_carries_the_uncertainty_of_air_and_of_liquid() -> None:

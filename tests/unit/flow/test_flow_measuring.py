@@ -167,6 +167,15 @@ def test_a_learned_timing_error_leads_from_the_curve_to_the_command() -> None:
     assert measured.timing_error is not None
     assert measured.timing_error.value == pytest.approx(0.3, abs=0.05)
     assert measured.open_s == pytest.approx(20.0, abs=0.12)
+    record = dispense_record(window, around(learned=learned), measured)
+    assert record.open_error_s == measured.timing_error.value
+    assert record.u_open_error_s == measured.timing_error.u
+
+
+def test_a_timing_error_that_no_shots_show_is_not_told() -> None:
+    record = dispense_record(drawn(), around(), measure(drawn(), around()))
+    assert record.open_error_s is None
+    assert record.u_open_error_s is None
 
 
 def test_volume_flow_needs_a_fluid() -> None:
