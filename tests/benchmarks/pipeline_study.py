@@ -21,7 +21,6 @@ from typing import Any
 
 import numpy as np
 
-from agent.contract.times import epoch_s
 from simulators.bench import SprayCell
 
 Rng = np.random.Generator
@@ -37,10 +36,13 @@ def pause(bench: SprayCell, seconds: float = BETWEEN_S) -> None:
 
 
 def check_all(bench: SprayCell) -> None:
-    """A check of every gun, and the pause after it."""
+    """A check of every gun, and the pause after it, in which the container is emptied before it is full."""
     for gun in bench.cell.guns:
         bench.run_check(gun)
-    pause(bench)
+    pause(bench, BETWEEN_S / 2)
+    for station in bench.cell.stations.values():
+        station.container.content_g = 25.0
+    pause(bench, BETWEEN_S / 2)
 
 
 def healthy(seed: int, rounds: int = 5) -> SprayCell:
@@ -189,9 +191,7 @@ class Drifted:
     found_at: int | None
     """Check at which a drift was said first."""
     error_pct: dict[int, float | None]
-    """Error of the forecast in percent of life, by percent of life."""
-    covered: dict[int, bool]
-    """Whether the true day lay in the interval."""
+    """Error of the grams still to be sprayed, in percent of those of a whole life, by percent of life."""
     false_alarms: int
     """Of the gun that does not wear: alarms, and checks at which another pattern than none began."""
 
@@ -200,33 +200,23 @@ def drifts(checks: int = 160, pct_per_check: float = 0.05, seed: int = 5) -> Dri
     """The upper gun wears by so much from check to check; the limit of 10 % ends its life."""
     bench = SprayCell(seed=seed)
     bench.controller.load_setup(bench.site.setups[0].name)
-    life, began_s = LIMIT_PCT / pct_per_check, bench.now_s
+    life = LIMIT_PCT / pct_per_check
     for number in range(checks):
         bench.gun("upper").wear_pct = pct_per_check * number
         check_all(bench)
     wears = bench.records("wear", gun="upper")
     patterns = [wear["pattern"] for wear in bench.records("wear", gun="lower")]
-    every_s = (bench.now_s - began_s) / checks
+    each_g = sum(one["mass_g"] or 0.0 for one in bench.records("dispense", gun="upper")) / checks
     errors: dict[int, float | None] = {}
-    covered: dict[int, bool] = {}
     for share in (50, 80):
-        wear = next((w for w in wears if w["checks"] >= share / 100 * life), None)
-        due = wear["due"] if wear else None
-        errors[share] = None
-        if due:
-            # Days are the calendar's; checks every quarter of an hour give a life of some days only.
-            days = life * every_s / 86400
-            true_s = began_s + life * every_s
-            errors[share] = 100 * (epoch_s(f"{due['date']}T12:00:00Z") - true_s) / 86400 / days
-            covered[share] = due["earliest"] <= _day(true_s) <= (due["latest"] or "9999")
+        wear = next((one for one in wears if one["checks"] >= share / 100 * life), None)
+        due_g = wear["due_g"] if wear else None
+        left = life - wear["checks"] + 1 if wear else 0.0
+        errors[share] = None if due_g is None else 100 * (due_g / each_g - left) / life
     found_at = next((wear["checks"] for wear in wears if wear["pattern"] == "drift"), None)
     began = sum(b != "none" and a == "none" for a, b in zip(["none", *patterns], patterns, strict=False))
     alarms = [a for a in bench.records("alert") if a["name"].endswith("-lower") and a["state"] == "UNACK"]
-    return Drifted(checks, found_at, errors, covered, began + len(alarms))
-
-
-def _day(at_s: float) -> str:
-    return time.strftime("%Y-%m-%d", time.gmtime(at_s))
+    return Drifted(checks, found_at, errors, began + len(alarms))
 
 
 @dataclass(frozen=True)
@@ -279,7 +269,7 @@ def print_wear(part: float) -> None:
     drifted = drifts(160 if part == 1 else 110)
     print(f"Wear of 0.05 % per check: drift said at check {drifted.found_at}")
     for share, error in drifted.error_pct.items():
-        told = "no forecast" if error is None else f"{error:+.1f} % of life, covered {drifted.covered[share]}"
+        told = "no forecast" if error is None else f"{error:+.1f} % of life"
         print(f"  forecast at {share} % of life: {told}")
     print(f"  the gun beside it: {drifted.false_alarms} false alarms in {drifted.checks} checks")
 
