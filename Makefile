@@ -4,6 +4,8 @@ PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
 SUPPLY := .venv-supply
+# Tests beside each other: one more than processors, for many of them wait for a broker, a clock or a browser.
+WORKERS ?= $(shell echo $$(($$(getconf _NPROCESSORS_ONLN) + 1)))
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
 .PHONY: faults demo test slow check lock clean venv sbom audit
@@ -12,7 +14,8 @@ demo: $(VENV)/installed
 	$(BIN)/shotgram demo
 
 test: check
-	$(BIN)/python -m pytest -n auto -m "not slow"
+	$(BIN)/python -m pytest -m "alone and not slow"
+	$(BIN)/python -m pytest -n $(WORKERS) --dist worksteal -m "not alone and not slow"
 
 # The long studies and what needs brokers that CI does not install: half an hour and more.
 slow: check
@@ -24,7 +27,7 @@ check: $(VENV)/dev-installed
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-# The fault campaign in its full form: root, the real parts and some hours. The short form is in `make test`.
+# The fault campaign in its full form: root, the real parts and an hour. The short form is in `make test`.
 faults: $(VENV)/dev-installed
 	@mkdir -p build
 	$(BIN)/python tests/campaign/campaign.py --full --report build/faults.txt

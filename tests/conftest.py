@@ -24,13 +24,10 @@ from parts_found import PARTS, find_part, missing
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Marks that are not in pyproject.toml, for they only order the run."""
-    config.addinivalue_line("markers", "first: begins before the others, for it waits for minutes")
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What waits for minutes begins first, so that the others run beside it."""
-    items.sort(key=lambda item: item.get_closest_marker("first") is None)
+    """A mark that is not in pyproject.toml, for it only says how `make test` divides the run."""
+    config.addinivalue_line(
+        "markers", "alone: keeps a whole machine busy, so `make test` runs it before the others"
+    )
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
