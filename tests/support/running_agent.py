@@ -147,21 +147,23 @@ class Shots:
 
     def rest(self, seconds: float) -> None:
         """Readings of a plateau."""
-        self._readings(seconds, 0.0)
+        self._readings(seconds, 0.0, time.time())
 
     def shoot(self, seconds: float, gun: str = "port", *, closing: bool = True) -> None:
         """One dispense with its events."""
-        self._event("gun_opened", gun)
-        self._readings(seconds, self._flow)
+        opened_s = time.time()
+        self._event("gun_opened", gun, opened_s)
+        # The valve's own times, however long a busy machine takes to tell them.
+        closed_s = self._readings(seconds, self._flow, opened_s)
         if closing:
-            self._event("gun_closed", gun)
+            self._event("gun_closed", gun, closed_s)
 
     def lose_readings(self, number: int) -> None:
         """Readings that were numbered and never came."""
         self._seq += number
 
-    def _readings(self, seconds: float, flow: float) -> None:
-        began = last = time.time()
+    def _readings(self, seconds: float, flow: float, began: float) -> float:
+        last = began
         while (now := time.time()) - began < seconds:
             self._mass_g += flow * (now - last)
             last = now
@@ -174,9 +176,10 @@ class Shots:
                 0,
             )
             time.sleep(self._period_s)
-        self._mass_g += flow * (time.time() - last)
+        self._mass_g += flow * ((ended := time.time()) - last)
+        return ended
 
-    def _event(self, name: str, gun: str) -> None:
+    def _event(self, name: str, gun: str, at_s: float) -> None:
         self._events += 1
-        body = {"event": name, "t": time.time(), "id": f"made-{self._events}", "gun": gun, "purpose": "shot"}
+        body = {"event": name, "t": at_s, "id": f"made-{self._events}", "gun": gun, "purpose": "shot"}
         self._say("yard/booth-2/controller/event", {**body, "setup": "gearbox-primer"})
