@@ -10,7 +10,6 @@ import signal
 import subprocess
 import sys
 import tempfile
-import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
@@ -96,10 +95,10 @@ LONG = Sizes(
 )
 # The longest first, so that the rest runs beside them.
 SHORT = (
-    Job("kills", 4, busy=True),
     Job("cuts", 3, busy=True),
-    Job("io", 2, busy=True),
+    Job("kills", 4, busy=True),
     Job("steps", busy=True),
+    Job("io", 2, busy=True),
     *(
         Job(name)
         for name in ("sink", "refusals", "broker", "time", "input", "disks", "line", "storage", "seasons")
@@ -121,19 +120,17 @@ def beside(jobs: Sequence[Job]) -> Report:
 
     Logs and journals of worlds in which a promise was broken are kept; the report says where.
     """
-    slots = threading.Semaphore(BUSY)
     report = Report()
     folder = Path(tempfile.mkdtemp(prefix="faults-", dir=_roomy()))
     with _leash(folder) as running:
-
-        def run(job: Job, number: int) -> Report:
-            with slots if job.busy else contextlib.nullcontext():
-                return _run(job, number, folder, running)
-
         worlds = [(job, number) for job in jobs for number in range(job.worlds)]
-        with ThreadPoolExecutor(len(worlds)) as pool:
-            for found in pool.map(lambda world: run(*world), worlds):
-                report.merge(found)
+        with ThreadPoolExecutor(BUSY) as busy, ThreadPoolExecutor(len(worlds)) as waiting:
+            running_worlds = [
+                (busy if job.busy else waiting).submit(_run, job, number, folder, running)
+                for job, number in worlds
+            ]
+            for world in running_worlds:
+                report.merge(world.result())
     if not report.is_broken:
         shutil.rmtree(folder, ignore_errors=True)
     return report
