@@ -126,10 +126,14 @@ def open_error(shots: Iterable[Dispense]) -> tuple[float, float] | None:
     """What opening and closing cost each shot, s (negative is flow lost), and its standard uncertainty.
 
     A shot's mass over its steady flow is the time it would have taken without losses; less the open time.
-    None where no shot has a steady flow with its uncertainty.
+    Where no shot has a steady flow with its uncertainty, what shots of different length taught before them
+    (ISO 4185); None where that is not known either.
     """
     errors, variances = [], []
+    learned: tuple[float, float] | None = None
     for shot in shots:
+        if shot.open_error_s is not None and shot.u_open_error_s is not None:
+            learned = shot.open_error_s, shot.u_open_error_s
         flow, steady, open_s = shot.flow_g_per_min, shot.steady_flow_g_per_min, shot.open_s
         u_flow, u_steady = shot.u_flow_g_per_min, shot.u_steady_flow_g_per_min
         if flow and steady and open_s and u_flow is not None and u_steady is not None:
@@ -138,7 +142,7 @@ def open_error(shots: Iterable[Dispense]) -> tuple[float, float] | None:
                 (open_s * flow / steady) ** 2 * ((u_flow / flow) ** 2 + (u_steady / steady) ** 2)
             )
     if not errors:
-        return None
+        return learned
     return statistics.fmean(errors), math.sqrt(math.fsum(variances)) / len(errors)
 
 

@@ -36,8 +36,6 @@ class Conditions:
     fluid_c: float | None = None
     idle_slopes: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """By scale: how its reading changes while all guns are closed, g/s, and its standard uncertainty."""
-    open_errors: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    """By gun: the learned fixed error of opening and closing, s (negative is flow lost), and its u."""
     faults: tuple[Fault, ...] = ()
 
 
@@ -49,7 +47,6 @@ class Around:
     temperatures: deque[float] = field(default_factory=lambda: deque(maxlen=USUAL_TEMPERATURES))
     fluid_c: float | None = None
     idle_slopes: dict[str, tuple[float, float]] = field(default_factory=dict)
-    open_errors: dict[str, tuple[float, float]] = field(default_factory=dict)
     silent: dict[str, bool] = field(default_factory=dict)
 
     def pressure_bar(self) -> float | None:
@@ -88,8 +85,6 @@ class ConditionWatch:
             given += self.pressure_alarm(told.at_s, setup)
         if told.fluid_c is not None:
             self.around.fluid_c = told.fluid_c
-        own = {gun.name for gun in self._cell.guns}
-        self.around.open_errors |= {gun: error for gun, error in told.open_errors.items() if gun in own}
         for fault in told.faults:
             given += self._panel.fault(fault, told.at_s)
         return given

@@ -245,7 +245,7 @@ def _gun_evidence(memory: GunMemory, setup: Setup, known: Known) -> GunEvidence:
     if setting is not None and before is not None:
         moved = (setting - before) / memory.gun.needle.smallest_step
         beyond = _beyond_needle(memory, passed, check, setting - before)
-    open_error = known.around.open_errors.get(gun) or known.open_errors.get(gun)
+    open_error = known.open_errors.get(gun)
     return GunEvidence(
         gun=gun,
         deviation_pct=check.deviation_pct if check else None,

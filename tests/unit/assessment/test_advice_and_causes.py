@@ -108,12 +108,13 @@ LATE = {
 }
 
 
-def test_a_learned_error_of_opening_comes_before_that_of_the_latest_shots(passed):
-    told = Conditions(passed.now_s, open_errors={"lower": (-1.4, 0.1), "nobody": (-1.0, 0.1)})
-    passed.hear(passed.desk.conditions(told))
-    assert passed.desk._state.conditions.around.open_errors == {"lower": (-1.4, 0.1)}
+def test_a_learned_error_of_opening_counts_where_the_shots_tell_none(passed):
     passed.flows["lower"] = 89.3
-    passed.check("lower")
+    passed.event("check_started", gun="lower", setup="impeller-barrier")
+    check_id = passed.events[-1].event_id
+    for _ in range(3):
+        passed.shoot("lower", check_id=check_id, open_error_s=-1.4, u_open_error_s=0.1)
+    passed.event("check_ended", gun="lower", setup="impeller-barrier")
     (cause,) = [one for one in passed.last(Cause).ranked if one.code == "slow-trigger"]
     assert any("cost it -1.4 s" in text for text in cause.evidence)
 
