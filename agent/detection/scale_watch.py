@@ -9,7 +9,7 @@ from typing import Any
 
 from agent.contract.inputs import ScaleReading
 from agent.contract.plan import Plan, Scale
-from agent.detection.clocks import AGREE_S, APART_S, LONGEST_DELAY_S
+from agent.detection.clocks import AGREE_S, APART_S, LONGEST_DELAY_S, LeastDelayed
 from agent.detection.gate import BLOCK_S, Gate
 from agent.detection.idle import IdleSlope
 from agent.detection.limits import Limits
@@ -19,7 +19,6 @@ KEPT_IDLE_S = 60.0
 """Readings kept at rest: a plateau, and events that come half a minute late."""
 KEPT_BUSY_S = 600.0
 """Readings kept while a dispense lasts; `ring.MOST_READINGS` bounds their number."""
-AHEAD_BUCKET_S = 60.0
 STEP_READINGS = 5
 """So many readings in a row must agree before a clock counts as set back."""
 STEP_AGREE_S = 0.3
@@ -43,12 +42,11 @@ class ScaleWatch:
     """What one scale says, brought into order. Times are on the scale's clock unless they say `arrived`."""
 
     __slots__ = (
-        "_ahead_from_s",
-        "_ahead_last_s",
-        "_ahead_now_s",
         "_behind",
+        "_least",
         "_n_since_trim",
         "_out_of_order",
+        "_said_ahead_s",
         "busy",
         "dropped",
         "from_arrival",
@@ -95,9 +93,8 @@ class ScaleWatch:
         self.steps = 0
         """How often the scale's clock was set."""
         self._out_of_order: list[ScaleReading] = []
-        self._ahead_now_s: float | None = None
-        self._ahead_last_s: float | None = None
-        self._ahead_from_s = 0.0
+        self._least = LeastDelayed()
+        self._said_ahead_s = float("-inf")
         self._behind: tuple[float, float] | None = None
         """Since when readings seem late by more than any network makes them: how far ahead, and arrival."""
         self._n_since_trim = 0
@@ -105,10 +102,7 @@ class ScaleWatch:
     @property
     def ahead_s(self) -> float:
         """How far the scale's clock is ahead of arrival, seconds."""
-        now, last = self._ahead_now_s, self._ahead_last_s
-        if now is None:
-            return 0.0
-        return now if last is None or now > last else last
+        return self._least.ahead_s or 0.0
 
     def add(self, reading: ScaleReading) -> bool:
         """Take a reading. True where a block is complete, so that it is worth looking."""
@@ -221,6 +215,12 @@ class ScaleWatch:
     def _shift(self, by_s: float) -> None:
         """The clock was set: everything known moves to the new time."""
         self.steps += 1
+        ahead_s = self.ahead_s + by_s
+        self._move(by_s)
+        self._least.forget()
+        self._least.add(ahead_s, self.last_arrived_s or 0.0)
+
+    def _move(self, by_s: float) -> None:
         self.ring.shift(by_s)
         self.gate.shift(by_s)
         self.idle.shift(by_s)
@@ -232,8 +232,6 @@ class ScaleWatch:
             taken.to_s += by_s
         if self.restored_to_s is not None:
             self.restored_to_s += by_s
-        self._ahead_now_s = self.ahead_s + by_s
-        self._ahead_last_s = None
 
     def _give_way(self, t_s: float) -> None:
         """What the old clock has at the same times as the new one makes room."""
@@ -246,30 +244,23 @@ class ScaleWatch:
         if self.last_arrived_s is None:
             return
         self.last_arrived_s += by_s
-        self._ahead_from_s += by_s
         if self.from_arrival:
             # Its readings stand on our clock, and go along.
-            now, last = self._ahead_now_s, self._ahead_last_s
-            self._shift(by_s)
-            self.steps -= 1
-            self._ahead_now_s, self._ahead_last_s = now, last
+            self._move(by_s)
         else:
-            self._ahead_now_s = None if self._ahead_now_s is None else self._ahead_now_s - by_s
-            self._ahead_last_s = None if self._ahead_last_s is None else self._ahead_last_s - by_s
+            self._least.arrivals_moved(by_s)
 
     def _learn_ahead(self, ahead_s: float, arrived_s: float) -> None:
-        now = self._ahead_now_s
-        if now is not None and ahead_s < self.ahead_s - LONGEST_DELAY_S:
-            if self._is_no_delay(ahead_s, arrived_s):
-                self._ahead_now_s, self._ahead_last_s, self._ahead_from_s = ahead_s, None, arrived_s
+        before_s, self._said_ahead_s = self._said_ahead_s, ahead_s
+        if ahead_s < self.ahead_s - LONGEST_DELAY_S and self._least.ahead_s is not None:
+            # A queue grows; a clock jumps.
+            jumped = self._behind is not None or before_s - ahead_s > 0.5 * LONGEST_DELAY_S
+            if jumped and self._is_no_delay(ahead_s, arrived_s):
+                self._least.forget()
+                self._least.add(ahead_s, arrived_s)
             return
         self._behind = None
-        if now is None or arrived_s - self._ahead_from_s > AHEAD_BUCKET_S:
-            self._ahead_last_s = now
-            self._ahead_now_s = ahead_s
-            self._ahead_from_s = arrived_s
-        elif ahead_s > now:
-            self._ahead_now_s = ahead_s
+        self._least.add(ahead_s, arrived_s)
 
     def _is_no_delay(self, ahead_s: float, arrived_s: float) -> bool:
         """Late by far and by the same, for longer than a queue takes to come: our own clock was set."""

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from agent.detection.clocks import EventClock
+from agent.detection.clocks import EventClock, LeastDelayed
 from agent.detection.detector import Detector
 
 T0 = 1_700_000_000.0
@@ -121,6 +121,27 @@ def test_queued_messages_are_no_set_clock():
     for i in range(10, 14):
         clock.add(100.0 * i, 1500.0 + 0.01 * i)
     assert clock.offset_s == pytest.approx(-0.05)
+
+
+def test_a_queue_that_grows_for_minutes_is_no_slow_clock():
+    clock = EventClock()
+    for i in range(10):
+        clock.add(2.0 * i, 2.0 * i + 0.05)
+    # The line carries two thirds of what is said: half a second later with each message, for ten minutes.
+    for i in range(300):
+        clock.add(20.0 + 2.0 * i, 20.05 + 3.0 * i)
+    assert clock.offset_s == pytest.approx(-0.05)
+    again = EventClock()
+    again.restore(clock.state())
+    assert (again.offset_s, again.u_offset_s) == (clock.offset_s, clock.u_offset_s)
+
+
+def test_the_difference_of_two_clocks_is_that_of_the_last_half_hour():
+    clock = LeastDelayed()
+    for minute in range(120):
+        clock.add(5.0 - 0.01 * minute, 60.0 * minute)
+    assert clock.ahead_s == pytest.approx(5.0 - 0.01 * 89, abs=0.02)
+    assert len(clock.state()) <= 31
 
 
 def test_an_unknown_clock_is_uncertain():
