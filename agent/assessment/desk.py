@@ -16,6 +16,7 @@ from agent.assessment.desk_restoring import restore
 from agent.assessment.desk_state import CellState
 from agent.assessment.desk_status import DeskStatus, GunStatus, status_of
 from agent.assessment.memory import is_complete, is_result
+from agent.assessment.own_clock import on_own_clock
 from agent.assessment.release import judge_release, next_expiry_s, release_record, unknown_setup
 from agent.contract.inputs import AlarmCommand, ControllerEvent, Reply
 from agent.contract.plan import Cell, Plan
@@ -40,6 +41,7 @@ class Desk:
 
     def dispense(self, dispense: Dispense) -> list[Record]:
         """A dispense was measured. What cannot be a shot of a known gun and setup changes no check."""
+        dispense = on_own_clock(dispense)
         memory = self._state.results.guns.get(dispense.gun or "")
         if memory is None or "unattributed" in dispense.flags:
             return []

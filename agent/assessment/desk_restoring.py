@@ -12,6 +12,7 @@ from typing import TypeAlias
 from agent.assessment.checks_judging import judge_group
 from agent.assessment.desk_state import CellState
 from agent.assessment.memory import is_complete, is_conclusive, is_result
+from agent.assessment.own_clock import on_own_clock
 from agent.assessment.release import Judgement
 from agent.contract.inputs import ControllerEvent, Reply
 from agent.contract.records import Alert, Balance, Check, Dispense, Record, Release, Request
@@ -25,7 +26,11 @@ def restore(state: CellState, records: Iterable[Record], events: Iterable[Contro
 
     Records, events and replies in any order. Shots that no check used yet go on with their check.
     """
-    own = [record for record in records if record.cell == state.cell.name]
+    own = [
+        on_own_clock(record) if isinstance(record, Dispense) else record
+        for record in records
+        if record.cell == state.cell.name
+    ]
     in_checks: set[str] = set().union(*[_shots_of(check) for check in own if isinstance(check, Check)])
     alerts: dict[str, Alert] = {}
     for at_s, item in _story(state.cell.name, own, events):

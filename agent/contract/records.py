@@ -86,6 +86,8 @@ class Dispense(Record):
     budget: tuple[BudgetLine, ...] = ()
     """The uncertainty budget of the mass and the flow."""
     why_rejected: str | None = None
+    scale_ahead_s: float | None = None
+    """How far the scale's clock, on which the dispense stands, is ahead of the agent's; None below 2 s."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

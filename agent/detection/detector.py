@@ -123,6 +123,10 @@ class Detector:
             for name, at_s in heard.items()
         }
 
+    def scale_ahead_s(self, scale: str) -> float:
+        """How far a scale's clock is ahead of arrival, s, by its least-delayed readings."""
+        return self._watches[scale].ahead_s
+
     def idle_slopes(self) -> dict[str, tuple[float, float]]:
         """By scale with all guns closed: slope at rest and its standard uncertainty, g/s."""
         known: dict[str, tuple[float, float]] = {}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from agent.assessment.desk import Conditions, Desk, Fault
@@ -40,6 +40,8 @@ class Said:
 
 
 NOTHING = Said()
+CLOCK_OFF_S = 2.0
+"""From here on a scale's clock counts as off: no network delays all of half an hour's readings so long."""
 
 
 class CellLine:
@@ -167,6 +169,9 @@ class CellLine:
             surroundings = self._surroundings(window)
             measurement = measure(window, surroundings)
             dispense = dispense_record(window, surroundings, measurement)
+            ahead_s = self.detector.scale_ahead_s(window.scale)
+            if abs(ahead_s) >= CLOCK_OFF_S:
+                dispense = replace(dispense, scale_ahead_s=round(ahead_s, 1))
             if dispense.quality == "good":
                 self._learned.learn(window, measurement, self._group(window))
             self.gaps.measured(window.origin)
