@@ -134,6 +134,13 @@ class Pair:
     def dispenses(self) -> Counter[str]:
         return Counter(body["id"] for body in self.listener.records("dispense"))
 
+    def said_alike(self) -> bool:
+        """No dispense was said in two ways; the same bytes may come twice after a crash."""
+        bodies = self.listener.records("dispense")
+        return len({json.dumps(body, sort_keys=True) for body in bodies}) == len(
+            {body["id"] for body in bodies}
+        )
+
     def close(self) -> None:
         for agent in self.agents:
             if agent._process is not None:
