@@ -89,6 +89,7 @@ SERIES: dict[str, Series] = {
             "evaporation_g_per_s",
             "pot_pressure_bar",
             "fluid_c",
+            "scale_ahead_s",
         ),
         counts=("n_readings",),
         texts=("quality", "open_s_from", "check_id", "started_at", "ended_at", "why_rejected"),
