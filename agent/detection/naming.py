@@ -120,6 +120,7 @@ class Namer:
             open_s=times.open_s,
             origin=name.origin,
             u_event_s=times.u_s,
+            is_stamped=not name.by_arrival,
             check_id=name.check_id,
             setup_guessed=name.setup_guessed,
             notes=frozenset(notes),

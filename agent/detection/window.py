@@ -55,3 +55,5 @@ class Window:
     """Its standard uncertainty."""
     u_open_s: float | None = None
     """Standard uncertainty of `open_s`; None leaves it to what `clock_from_arrival` says of the clocks."""
+    is_stamped: bool | None = None
+    """Whether the controller dated its events itself; None leaves it to `clock_from_arrival`."""

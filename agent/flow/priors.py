@@ -116,4 +116,7 @@ def u_told_s(window: Window) -> float:
     """Standard uncertainty of the open time that the controller told, s."""
     if window.u_open_s is not None:
         return window.u_open_s
-    return U_ARRIVED_S if "clock_from_arrival" in window.notes else U_STAMPED_S
+    stamped = window.is_stamped
+    if stamped is None:
+        stamped = "clock_from_arrival" not in window.notes
+    return U_STAMPED_S if stamped else U_ARRIVED_S

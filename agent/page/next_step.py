@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from agent.assessment.desk_status import GunStatus
-from agent.contract.records import Advice, Cause, Check
+from agent.contract.records import Advice, Cause, Check, Reason
 from agent.report.words import amount, counted, mend_first, sentence, turn_told, way
 
 Tone = Literal["good", "bad", "wait"]
@@ -20,15 +22,31 @@ class NextStep:
     detail: str = ""
 
 
+_ONE_GUN_OFF = frozenset({"off_target", "check_inconclusive", "unbalanced"})
+"""Reasons that name a gun whose check still counts; any other that names a gun makes its check void."""
+
+
+def void_reason(gun: str, reasons: Sequence[Reason]) -> Reason | None:
+    """Why a gun's check no longer says how it sprays: the first of the cell's reasons; None where it still does."""
+    if any(_names(reason, gun) and reason.code == "check_missing" for reason in reasons):
+        return None
+    found = (reason for reason in reasons if _names(reason, gun) and reason.code not in _ONE_GUN_OFF)
+    return next(found, None)
+
+
 def next_step(
     gun: GunStatus,
     advice: Advice | None,
     cause: Cause | None,
     *,
     is_open: bool,
+    reasons: Sequence[Reason] = (),
     others_busy: tuple[str, ...] = (),
 ) -> NextStep:
-    """What to do next at this gun; `others_busy` are guns of its cell that are in a check."""
+    """What to do next at this gun.
+
+    `reasons` are why its cell is held; `others_busy` are guns of its cell that are in a check.
+    """
     check = gun.check
     if is_open:
         return NextStep("Spraying", "Keep clear; hands off the scale and its container.")
@@ -36,25 +54,48 @@ def next_step(
         return NextStep("Check is running", "Hands off the scale until all shots are in.")
     if gun.asked:
         return NextStep("Check asked for", "The controller starts it when its interlocks allow.")
-    if others_busy and (check is None or check.verdict != "pass"):
+    unknown = next((reason for reason in reasons if reason.code == "setup_unknown"), None)
+    if unknown is not None:
+        return NextStep("Setup unknown", _why(unknown))
+    void, uneven = void_reason(gun.gun, reasons), _uneven(gun.gun, reasons)
+    ready = check is not None and check.verdict == "pass" and void is None and uneven is None
+    if others_busy and not ready:
         return NextStep(f"Wait for {others_busy[0]}", "Another gun of this cell is being checked.")
     if check is None:
         return NextStep("Run a flow check", "No check of this setup is known.")
-    if check.verdict == "pass":
+    if void is not None:
+        return NextStep("Check again", _why(void))
+    if ready:
         return NextStep("Ready", _tolerance(check))
     if check.verdict == "inconclusive":
         return NextStep("Check again", sentence(check.reason))
-    return _after_failure(gun, advice, cause, check.reason)
+    if uneven is not None and uneven.code != "unbalanced":
+        return NextStep("Check again", _why(uneven))
+    return _after_failure(check, advice, cause, check.reason if uneven is None else _why(uneven))
 
 
-def _after_failure(gun: GunStatus, advice: Advice | None, cause: Cause | None, why: str) -> NextStep:
-    check = gun.check
-    fits = advice is not None and check is not None and advice.setup == check.setup
-    if advice is not None and fits:
-        if None not in (gun.setting, advice.setting) and gun.setting != advice.setting:
-            return NextStep("Check again", f"The needle was set to {gun.setting:.6g} since the last check.")
-        if advice.change:
-            return _turn(advice, advice.change)
+def _names(reason: Reason, gun: str) -> bool:
+    # The way out of every reason that a single gun gives names that gun, by itself as a word.
+    return re.search(rf"\bgun {re.escape(gun)}(?![\w-])", reason.remedy) is not None
+
+
+def _uneven(gun: str, reasons: Sequence[Reason]) -> Reason | None:
+    # Guns that pass may still differ too much, or not be known to agree: then all are checked again.
+    for reason in reasons:
+        if reason.code == "unbalanced" and _names(reason, gun):
+            return reason
+    if any(reason.code not in {"balance_missing", "balance_inconclusive", "alarm"} for reason in reasons):
+        return None
+    return next((reason for reason in reasons if reason.code != "alarm"), None)
+
+
+def _why(reason: Reason) -> str:
+    return f"{sentence(reason.text)} {reason.remedy}"
+
+
+def _after_failure(check: Check, advice: Advice | None, cause: Cause | None, why: str) -> NextStep:
+    if advice is not None and advice.setup == check.setup and advice.change:
+        return _turn(advice, advice.change)
     if cause is not None and cause.ranked:
         return NextStep("Find the cause", sentence(cause.ranked[0].look_at))
     return NextStep("Find the cause", sentence(why))

@@ -8,6 +8,7 @@ import pytest
 
 from agent.detection.clocks import EventClock, LeastDelayed
 from agent.detection.detector import Detector
+from agent.flow.priors import U_ARRIVED_S, U_STAMPED_S, u_told_s
 
 T0 = 1_700_000_000.0
 
@@ -47,6 +48,17 @@ def test_readings_twice_and_out_of_order(paper, run, grams):
     assert (window.t_s[1:] > window.t_s[:-1]).all()
     assert window.notes == frozenset()
     assert played.detector.status("floor").dropped > 500
+
+
+def test_a_scale_without_a_clock_leaves_the_controllers_open_time_as_sharp_as_it_was_told(paper, run):
+    page = paper(scale_has_clock=False)
+    page.shot(20.0, 40.0)
+    (window,) = run(page).all
+    assert "clock_from_arrival" in window.notes
+    assert window.is_stamped is True
+    assert window.open_s == pytest.approx(20.0)
+    assert u_told_s(window) == U_STAMPED_S
+    assert u_told_s(replace(window, is_stamped=False)) == U_ARRIVED_S
 
 
 def test_numbered_readings_without_time_come_twice(paper, run):
