@@ -40,9 +40,10 @@ class GunMemory:
         due = f", due {day(wear.due.date)}" if wear.due else ""
         return f"{signed(wear.change_pct)} % of {wear.limit_pct:g} %{due}"
 
-    def drawing(self, gun: str, zone: tzinfo) -> str:
-        """The last checks as SVG."""
-        return (checks_figure(self.checks, gun, zone, DRAWN_HIGH) or "") if self.checks else ""
+    def drawing(self, gun: str, zone: tzinfo, setup: str | None = None) -> str:
+        """The last checks of a setup, else of the latest one, as SVG; empty where there are none."""
+        checks = [check for check in self.checks if setup in {None, check.setup}]
+        return (checks_figure(checks, gun, zone, DRAWN_HIGH) or "") if checks else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from typing import Literal
 
 from agent.assessment.desk_status import GunStatus
 from agent.contract.records import Advice, Cause, Check, Reason
+from agent.contract.times import epoch_s
 from agent.report.words import amount, counted, mend_first, sentence, turn_told, way
 
 Tone = Literal["good", "bad", "wait"]
@@ -22,16 +23,17 @@ class NextStep:
     detail: str = ""
 
 
+_UNKNOWN = "setup_unknown"
 _ONE_GUN_OFF = frozenset({"off_target", "check_inconclusive", "unbalanced"})
 """Reasons that name a gun whose check still counts; any other that names a gun makes its check void."""
 
 
 def void_reason(gun: str, reasons: Sequence[Reason]) -> Reason | None:
-    """Why a gun's check no longer says how it sprays: the first of the cell's reasons; None where it still does."""
-    if any(_names(reason, gun) and reason.code == "check_missing" for reason in reasons):
-        return None
-    found = (reason for reason in reasons if _names(reason, gun) and reason.code not in _ONE_GUN_OFF)
-    return next(found, None)
+    """The first reason why a gun's check no longer says how it sprays; None where it still does."""
+    for reason in reasons:
+        if reason.code == _UNKNOWN or (reason.code not in _ONE_GUN_OFF and _names(reason, gun)):
+            return reason
+    return None
 
 
 def next_step(
@@ -54,7 +56,7 @@ def next_step(
         return NextStep("Check is running", "Hands off the scale until all shots are in.")
     if gun.asked:
         return NextStep("Check asked for", "The controller starts it when its interlocks allow.")
-    unknown = next((reason for reason in reasons if reason.code == "setup_unknown"), None)
+    unknown = next((reason for reason in reasons if reason.code == _UNKNOWN), None)
     if unknown is not None:
         return NextStep("Setup unknown", _why(unknown))
     void, uneven = void_reason(gun.gun, reasons), _uneven(gun.gun, reasons)
@@ -71,12 +73,14 @@ def next_step(
         return NextStep("Check again", sentence(check.reason))
     if uneven is not None and uneven.code != "unbalanced":
         return NextStep("Check again", _why(uneven))
+    if uneven is not None and advice is not None and epoch_s(advice.at) < epoch_s(check.started_at):
+        advice = None  # Told before this gun passed.
     return _after_failure(check, advice, cause, check.reason if uneven is None else _why(uneven))
 
 
 def _names(reason: Reason, gun: str) -> bool:
     # The way out of every reason that a single gun gives names that gun, by itself as a word.
-    return re.search(rf"\bgun {re.escape(gun)}(?![\w-])", reason.remedy) is not None
+    return re.search(rf"\bgun {re.escape(gun)}(?![\w-]|\.\w)", reason.remedy) is not None
 
 
 def _uneven(gun: str, reasons: Sequence[Reason]) -> Reason | None:

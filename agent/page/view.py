@@ -10,8 +10,8 @@ from agent.assessment.alarms_one import AlarmStanding
 from agent.assessment.desk_status import DeskStatus, GunStatus
 from agent.contract.records import Cause, Reason
 from agent.page.memory import CellMemory, GunMemory
-from agent.page.next_step import NextStep, Tone, next_step
-from agent.report.words import kept_together, off_target, readable, sentence, spaced, told
+from agent.page.next_step import NextStep, Tone, next_step, void_reason
+from agent.report.words import off_target, readable, sentence, spaced, told
 from agent.web.snapshot import CellSnapshot, Snapshot
 
 OLD_S = 10.0
@@ -81,8 +81,7 @@ def _cell(cell: CellSnapshot, memory: CellMemory, zone: tzinfo) -> CellView:
             for reason in desk.reasons
         ),
         guns=tuple(
-            _gun(gun, memory.guns.get(gun.gun, GunMemory()), memory.cause, _busy(cell), zone)
-            for gun in desk.guns
+            _gun(gun, cell, memory.guns.get(gun.gun, GunMemory()), memory.cause, zone) for gun in desk.guns
         ),
         shift=_shift(desk, zone),
         alarms=shown_alarms(desk.alarms, zone),
@@ -96,25 +95,33 @@ def _busy(cell: CellSnapshot) -> dict[str, bool]:
     return asked | dict.fromkeys(cell.open_guns, True)
 
 
-def _gun(
-    gun: GunStatus, memory: GunMemory, cause: Cause | None, busy_guns: dict[str, bool], zone: tzinfo
-) -> GunView:
-    check = gun.check
-    others = tuple(name for name in busy_guns if name != gun.gun)
-    step = next_step(gun, memory.advice, cause, is_open=busy_guns.get(gun.gun, False), others_busy=others)
+def _gun(gun: GunStatus, cell: CellSnapshot, memory: GunMemory, cause: Cause | None, zone: tzinfo) -> GunView:
+    check, desk, busy_guns = gun.check, cell.desk, _busy(cell)
+    step = next_step(
+        gun,
+        memory.advice,
+        cause,
+        is_open=busy_guns.get(gun.gun, False),
+        reasons=desk.reasons,
+        others_busy=tuple(name for name in busy_guns if name != gun.gun),
+    )
+    word: str = check.verdict if check else "no check"
+    if word == "pass" and void_reason(gun.gun, desk.reasons) is not None:
+        # Green is for what may be sprayed with.
+        word = "outdated"
     mean = check.mean_g_per_min if check else None
     deviation = check.deviation_pct if check else None
-    step = replace(step, detail=kept_together(step.detail))
+    step = replace(step, detail=readable(step.detail, zone))
     return GunView(
         name=gun.gun,
-        tone=TONES.get(check.verdict if check else None, "wait"),
-        word=check.verdict if check else "no check",
+        tone=TONES.get(word, "wait"),
+        word=word,
         flow="" if mean is None else f"{mean:.1f}",
         deviation="" if deviation is None else off_target(deviation),
         checked=_when(check.at, zone) if check else "",
         step=step,
         wear=memory.wear_text(),
-        drawing=memory.drawing(gun.gun, zone),
+        drawing=memory.drawing(gun.gun, zone, desk.setup),
     )
 
 

@@ -11,6 +11,8 @@ from played_journal import site_in
 
 from agent.assessment.alarms_one import AlarmStanding
 from agent.assessment.desk_status import DeskStatus, GunStatus
+from agent.contract.records import Reason
+from agent.page.memory import CellMemory, GunMemory
 from agent.page.screen import Screen
 from agent.page.view import cells_of, shown_alarms
 from agent.web.board import Board
@@ -34,8 +36,10 @@ def gun(name: str, **check: Any) -> GunStatus:
     return GunStatus(gun=name, check=made, setting=None, parts_since=None, asked=False, running=False)
 
 
-def snapshot(*guns: GunStatus, alarms: tuple[AlarmStanding, ...] = ()) -> Snapshot:
-    desk = DeskStatus("booth-2", "gearbox-primer", "held", (), None, guns, None, (), 0, 0)
+def snapshot(
+    *guns: GunStatus, alarms: tuple[AlarmStanding, ...] = (), reasons: tuple[Reason, ...] = ()
+) -> Snapshot:
+    desk = DeskStatus("booth-2", "gearbox-primer", "held", reasons, None, guns, None, (), 0, 0)
     cell = CellSnapshot("booth-2", desk, (), {"bench": True}, ())
     return Snapshot(1.0, (cell,), alarms, Counts(), (), True, "5", 0, 0, None)
 
@@ -73,3 +77,29 @@ def test_alarms_of_the_agent_itself_and_many_guns_are_on_the_page(tmp_path: Path
     assert "The database is away." in html
     assert 'class="cell many"' in html
     assert all(f">{name}<" in html for name in names)
+
+
+def test_a_gun_that_was_changed_after_it_passed_is_not_green() -> None:
+    names = ("port", "starboard")
+    reasons = tuple(
+        Reason(code=code, text="it was changed", remedy=f"Run the flow check of gun {name}.")
+        for code, name in zip(("needle_changed", "part_changed"), names, strict=True)
+    )
+    guns = [gun(name, verdict="pass") for name in names]
+    (cell,) = cells_of(snapshot(*guns, reasons=reasons), {}, UTC)
+    assert [(one.tone, one.word, one.step.line) for one in cell.guns] == [
+        ("wait", "outdated", "Check again")
+    ] * 2
+    (cell,) = cells_of(snapshot(*guns, reasons=reasons[:1]), {}, UTC)
+    assert [(one.tone, one.word) for one in cell.guns] == [("wait", "outdated"), ("good", "pass")]
+    unknown = Reason(code="setup_unknown", text="no such setup is configured", remedy="Add it.")
+    (cell,) = cells_of(snapshot(*guns, reasons=(unknown,)), {}, UTC)
+    assert [(one.tone, one.step.line) for one in cell.guns] == [("wait", "Setup unknown")] * 2
+
+
+def test_no_chart_of_another_setup_is_drawn() -> None:
+    for setup, drawn in (("gearbox-primer", True), ("impeller-barrier", False)):
+        checks = (make_check(1, gun="port", setup=setup),)
+        memory = {"booth-2": CellMemory(guns={"port": GunMemory(checks=checks)})}
+        (cell,) = cells_of(snapshot(gun("port")), memory, UTC)
+        assert bool(cell.guns[0].drawing) is drawn

@@ -8,7 +8,7 @@ import pytest
 from made_records import START_S, make_check
 
 from agent.assessment.desk_status import GunStatus
-from agent.contract.records import Advice, Cause, RankedCause
+from agent.contract.records import Advice, Cause, RankedCause, Reason
 from agent.contract.times import rfc3339
 from agent.page.next_step import next_step
 
@@ -66,7 +66,6 @@ CAUSE = Cause(
         (gun("pass"), {"others_busy": ("lower",)}, "Ready"),
         (gun("fail"), {"advice": advice()}, "Set needle to 2.25"),
         (gun("fail", setting=None), {"advice": advice(setting=None, advised=None)}, "Open by 0.25 turn"),
-        (gun("fail", setting=2.25), {"advice": advice()}, "Check again"),
         (gun("fail"), {"advice": advice(setup="another")}, "Find the cause"),
         (gun("fail"), {"advice": advice(advised=2.0, change=0.0), "cause": CAUSE}, "Find the cause"),
     ],
@@ -98,3 +97,83 @@ def test_a_knob_with_clicks_is_turned_by_whole_clicks() -> None:
     step = next_step(gun("fail", setting=None), found, None, is_open=False)
     assert step.line == "Open by 1 click"
     assert step.detail == "Open the needle by 1 click. Then check again."
+
+
+def why(code: str, remedy: str = "Run the flow check of gun upper.", text: str = "it was so") -> Reason:
+    return Reason(code=code, text=text, remedy=remedy)
+
+
+@pytest.mark.parametrize("verdict", ["pass", "fail", "inconclusive"])
+@pytest.mark.parametrize(
+    "code",
+    [
+        "needle_changed",
+        "part_changed",
+        "check_expired",
+        "fluid_changed",
+        "target_changed",
+        "pressure_changed",
+    ],
+)
+def test_a_gun_whose_check_is_void_is_checked_again_and_the_other_is_ready(code: str, verdict: str) -> None:
+    reasons = (why(code, text="the needle of gun upper was set to 2.4 at 08:10, after its check"),)
+    step = next_step(gun(verdict), advice(), CAUSE, is_open=False, reasons=reasons)
+    assert step.line == "Check again"
+    assert step.detail == (
+        "The needle of gun upper was set to 2.4 at 08:10, after its check. Run the flow check of gun upper."
+    )
+    for other in ("lower", "upper-2", "upp"):
+        assert next_step(gun("pass", gun=other), None, None, is_open=False, reasons=reasons).line == "Ready"
+
+
+def test_after_a_first_turn_from_an_unknown_setting_nobody_is_told_to_turn_again() -> None:
+    first = advice(setting=None, advised=None, change=0.4)
+    off = why("off_target", "Set the needle of gun upper as advised, or mend what the causes name.")
+    found = gun("fail", setting=None)
+    assert next_step(found, first, None, is_open=False, reasons=(off,)).line == "Open by 0.4 turn"
+    turned = (why("needle_changed"), off)
+    assert (
+        next_step(gun("fail", setting=2.4), first, None, is_open=False, reasons=turned).line == "Check again"
+    )
+
+
+def test_an_outdated_pass_waits_for_the_gun_that_is_in_its_check() -> None:
+    reasons = (why("part_changed"),)
+    step = next_step(gun("pass"), None, None, is_open=False, reasons=reasons, others_busy=("lower",))
+    assert step.line == "Wait for lower"
+
+
+@pytest.mark.parametrize("verdict", [None, "pass"])
+def test_a_setup_nobody_configured_asks_for_no_check(verdict: str | None) -> None:
+    reasons = (
+        why("setup_unknown", "Add the setup to the configuration.", "no setup hull-primer is configured"),
+    )
+    step = next_step(gun(verdict), None, None, is_open=False, reasons=reasons)
+    assert step.line == "Setup unknown"
+    assert step.detail == "No setup hull-primer is configured. Add the setup to the configuration."
+
+
+@pytest.mark.parametrize(
+    ("code", "remedy", "line"),
+    [
+        ("balance_missing", "Run the flow check of all guns of the cell.", "Check again"),
+        ("balance_inconclusive", "Run the flow checks again.", "Check again"),
+        (
+            "unbalanced",
+            "Bring gun upper to the others by its needle, then check it again.",
+            "Set needle to 2.25",
+        ),
+        ("unbalanced", "Bring gun lower to the others by its needle, then check it again.", "Ready"),
+        ("alarm", "Do what the alarm says.", "Ready"),
+    ],
+)
+def test_guns_that_pass_and_do_not_agree(code: str, remedy: str, line: str) -> None:
+    found = advice(at=rfc3339(START_S + 600.0))
+    assert next_step(gun("pass"), found, None, is_open=False, reasons=(why(code, remedy),)).line == line
+
+
+def test_an_advice_from_before_the_gun_passed_is_not_followed() -> None:
+    reasons = (why("unbalanced", "Bring gun upper to the others by its needle.", "upper gives more"),)
+    step = next_step(gun("pass"), advice(), None, is_open=False, reasons=reasons)
+    assert step.line == "Find the cause"
+    assert step.detail == "Upper gives more. Bring gun upper to the others by its needle."
