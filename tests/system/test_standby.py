@@ -15,6 +15,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -100,10 +101,13 @@ def test_the_other_takes_over_within_ten_seconds_and_tells_the_shot_that_ran(
     shots.rest(13.0)
     wait_until(lambda: len(pair.dispenses()) == 3, 60.0)
     time.sleep(2.0)
-    assert len(pair.holders()) == 2
+    # A machine that stands still for seconds costs the speaking one its turn by the lease; else it keeps it.
+    turns = pair.holders()
+    assert 2 <= len(turns) <= 3
+    assert all(one != other for one, other in pairwise(turns))
     assert pair.said_alike()
     # And back: the turn goes to the one that was struck, which heard it all.
-    if strike is _stopped:
+    if strike is _stopped and len(turns) == 2:
         pair.agents[1].kill()
         wait_until(lambda: len(pair.holders()) == 3, TAKES_OVER_S)
         assert pair.holders()[2] == pair.holders()[0]
