@@ -16,7 +16,7 @@ from agent.bridge.scale_line import ScaleLine
 from agent.broker.client import Address, Message
 from agent.contract.times import rfc3339
 from agent.contract.topics import Topics
-from agent.settings.entrance import entrance, habits
+from agent.settings.entrance import beside, entrance, habits
 from agent.settings.serial_line import SerialScale
 from agent.settings.site import Site
 
@@ -91,7 +91,7 @@ class Bridge:
 
 def address_of(site: Site) -> Address:
     """Where the bridge connects and as whom. Raises SecretUnreadable where a secret cannot be read."""
-    mqtt = site.bridge.beside(site.mqtt)
+    mqtt = beside(site.mqtt, site.bridge)
     client_id = site.bridge.client_id or f"{site.client_id}-bridge"
     return Address(**entrance(mqtt, mqtt.host), **habits(mqtt), client_id=client_id)
 

@@ -12,8 +12,8 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from agent.assessment.wording import counted
 from agent.commands.doctor_finding import Finding
-from agent.report.words import counted
 from agent.settings.site import Site
 
 MOST_REFUSED = 10_000

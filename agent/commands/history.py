@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from agent.assessment.wording import counted
 from agent.commands.configuration import WRONG, load_or_complain
 from agent.commands.history_tables import print_history
 from agent.commands.local_time import LocalTime
@@ -22,7 +23,6 @@ from agent.contract.plan import Plan
 from agent.journal.errors import JournalError
 from agent.journal.reading import JournalReader
 from agent.journal.rows import Row
-from agent.report.words import counted
 
 KINDS = ("check", "balance", "wear", "advice", "cause", "release", "alert", "dispense", "request")
 MOST_REFUSED = 10_000

@@ -11,6 +11,7 @@ from typing import Any
 
 from rich.text import Text
 
+from agent.assessment.wording import counted
 from agent.commands.configuration import WRONG
 from agent.commands.paper import BadPaper, read_paper
 from agent.commands.paper_records import Imported, imported
@@ -21,7 +22,6 @@ from agent.contract.times import epoch_s
 from agent.journal.errors import JournalError, JournalLocked
 from agent.journal.reading import FILE_NAME, JournalReader
 from agent.journal.rows import event_key
-from agent.report.words import counted
 from agent.settings.site import Site
 
 MOST_SHOWN = 50

@@ -31,6 +31,11 @@ STRETCHES = 30
 """The best of each minute is kept, for half an hour."""
 
 
+def jumped_back(before_s: float, ahead_s: float) -> bool:
+    """Whether a sender's clock was set back between two messages: a queue grows, a clock jumps."""
+    return before_s - ahead_s > 0.5 * LONGEST_DELAY_S
+
+
 class LeastDelayed:
     """The greatest difference of a sender's times to their arrival over the last half hour."""
 
@@ -116,8 +121,7 @@ class EventClock:
     def _is_no_delay(self, t_s: float, late: float, step_s: float) -> bool:
         """A clock set back looks like a broker or an agent that is behind: two messages do not tell."""
         if step_s < -LONGEST_DELAY_S:
-            # A queue grows; a clock jumps.
-            return len(self._seen) < 2 or self._seen[-2][1] - late > 0.5 * LONGEST_DELAY_S
+            return len(self._seen) < 2 or jumped_back(self._seen[-2][1], late)
         before = list(self._seen)[-SURE + 1 :]
         agree = all(abs(late - earlier) < AGREE_S for _, earlier in before)
         return len(before) == SURE - 1 and agree and t_s - before[0][0] > SURE_S
@@ -135,11 +139,10 @@ class EventClock:
     @property
     def u_offset_s(self) -> float:
         """Standard uncertainty: how far the least-delayed message stands out from the next."""
-        known = {late for _, late in (*self._seen, *self._least.state())}
         if len(self._seen) < 2:
             return 0.5
-        best, second = sorted((*known, min(known)), reverse=True)[:2]
-        return min(1.0, 0.03 + best - second)
+        best, *others = sorted({late for _, late in (*self._seen, *self._least.state())}, reverse=True)
+        return min(1.0, 0.03 + best - (others[0] if others else best))
 
     def state(self) -> dict[str, list[tuple[float, float]]]:
         """What to write down, for `restore`."""

@@ -9,7 +9,7 @@ from typing import Any
 
 from agent.contract.inputs import ScaleReading
 from agent.contract.plan import Plan, Scale
-from agent.detection.clocks import AGREE_S, APART_S, LONGEST_DELAY_S, LeastDelayed
+from agent.detection.clocks import AGREE_S, APART_S, LONGEST_DELAY_S, LeastDelayed, jumped_back
 from agent.detection.gate import BLOCK_S, Gate
 from agent.detection.idle import IdleSlope
 from agent.detection.limits import Limits
@@ -253,8 +253,7 @@ class ScaleWatch:
     def _learn_ahead(self, ahead_s: float, arrived_s: float) -> None:
         before_s, self._said_ahead_s = self._said_ahead_s, ahead_s
         if ahead_s < self.ahead_s - LONGEST_DELAY_S and self._least.ahead_s is not None:
-            # A queue grows; a clock jumps.
-            jumped = self._behind is not None or before_s - ahead_s > 0.5 * LONGEST_DELAY_S
+            jumped = self._behind is not None or jumped_back(before_s, ahead_s)
             if jumped and self._is_no_delay(ahead_s, arrived_s):
                 self._least.forget()
                 self._least.add(ahead_s, arrived_s)

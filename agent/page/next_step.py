@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from agent.assessment.desk_status import GunStatus
+from agent.assessment.wording import counted
 from agent.contract.records import Advice, Cause, Check, Reason
 from agent.contract.times import epoch_s
-from agent.report.words import amount, counted, mend_first, sentence, turn_told, way
+from agent.report.words import amount, mend_first, sentence, turn_told, way
 
 Tone = Literal["good", "bad", "wait"]
 

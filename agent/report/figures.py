@@ -8,13 +8,13 @@ from datetime import tzinfo
 
 import numpy as np
 
+from agent.assessment.wording import counted
 from agent.contract.records import Check
 from agent.contract.times import epoch_s
 from agent.flow.evidence import surroundings_of, window_of
 from agent.flow.measuring import measure
 from agent.report.charts import Chart, around, padded
 from agent.report.contents import ShotShown, is_paper
-from agent.report.words import counted
 
 LEFT_OUT = 0.1
 """A reading that counted less than this in the fit is drawn as left out."""

@@ -122,8 +122,3 @@ def way(change: float) -> str:
 def sentence(text: str) -> str:
     """A text with a capital at its beginning and a full stop at its end."""
     return f"{text[:1].upper()}{text[1:].rstrip(' .')}." if text.strip(" .") else ""
-
-
-def counted(number: int, what: str) -> str:
-    """`1 check`, `3 checks`."""
-    return f"{number} {what}{'' if number == 1 else 's'}"

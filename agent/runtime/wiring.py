@@ -18,7 +18,7 @@ from agent.runtime.agent import RunningAgent
 from agent.runtime.clock import Clock, stamped_by
 from agent.runtime.keeping import Batch
 from agent.runtime.shared_link import Ear
-from agent.settings.entrance import entrance, habits
+from agent.settings.entrance import beside, entrance, habits
 from agent.settings.influx import Influx
 from agent.settings.notify import Notify
 from agent.settings.secrets import SecretUnreadable, read_secret
@@ -43,7 +43,7 @@ def ear_of(site: Site) -> Ear | None:
     standby = site.standby
     if standby is None:
         return None
-    mqtt = standby.beside(site.mqtt)
+    mqtt = beside(site.mqtt, standby)
     client_id = standby.client_id or f"{site.client_id}-{standby.name}"
     address = Address(**entrance(mqtt, mqtt.host), **habits(mqtt), client_id=client_id, keeps_session=True)
     return Ear(standby.name, address)
@@ -158,7 +158,7 @@ def scada_broker_of(sparkplug: Sparkplug, site: Site) -> Address:
     """SCADA's broker: its own, or the agent's under another client id. Raises SecretUnreadable."""
     client_id = sparkplug.client_id or f"{site.client_id}-sparkplug"
     if sparkplug.host is None:
-        mqtt = sparkplug.beside(site.mqtt)
+        mqtt = beside(site.mqtt, sparkplug)
         here = Address(**entrance(mqtt, mqtt.host), **habits(mqtt), client_id=client_id)
         return replace(here, version=sparkplug.mqtt_version)
     return Address(**entrance(sparkplug, sparkplug.host), client_id=client_id, version=sparkplug.mqtt_version)

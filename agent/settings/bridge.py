@@ -6,7 +6,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from agent.settings.mqtt import Mqtt, check_credentials
+from agent.settings.mqtt import check_credentials
 from agent.settings.section import Label, LocalPath, SecretFile, Section
 
 
@@ -28,8 +28,3 @@ class BridgeIdentity(Section):
     def _belong_together(self) -> Self:
         check_credentials(self)
         return self
-
-    def beside(self, mqtt: Mqtt) -> Mqtt:
-        """The broker's settings, with this identity in place of the agent's."""
-        own = {name: value for name in type(self).model_fields if (value := getattr(self, name)) is not None}
-        return mqtt.model_copy(update=own)

@@ -61,6 +61,13 @@ def entrance(section: BrokerSection, host: str) -> Entrance:
     )
 
 
+def beside(mqtt: Mqtt, section: Credentials) -> Mqtt:
+    """The agent's broker, with the credentials that a section has of its own in place of the agent's."""
+    members = ("username", "password_file", "cert_file", "key_file")
+    own = {name: value for name in members if (value := getattr(section, name)) is not None}
+    return mqtt.model_copy(update=own)
+
+
 def habits(mqtt: Mqtt) -> Habits:
     """How `[mqtt]` wants a line to be kept."""
     return Habits(

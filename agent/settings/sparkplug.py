@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from agent.settings.mqtt import Mqtt, Version, check_credentials
+from agent.settings.mqtt import Version, check_credentials
 from agent.settings.section import Host, Label, LocalPath, SecretFile, Section, TopicName, rule
 
 _OWN_BROKER = ("port", "tls", "ca_file")
@@ -46,12 +46,6 @@ class Sparkplug(Section):
             raise rule(f"host beside {own[0]}; without host the broker of [mqtt] is used")
         check_credentials(self)
         return self
-
-    def beside(self, mqtt: Mqtt) -> Mqtt:
-        """The agent's own broker, with the edge node's identity in place of the agent's."""
-        members = ("username", "password_file", "cert_file", "key_file")
-        own = {name: value for name in members if (value := getattr(self, name)) is not None}
-        return mqtt.model_copy(update=own)
 
     @property
     def mqtt_version(self) -> Literal["3.1.1", "5"]:

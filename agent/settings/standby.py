@@ -6,7 +6,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from agent.settings.mqtt import Mqtt, check_credentials
+from agent.settings.mqtt import check_credentials
 from agent.settings.section import Label, LocalPath, SecretFile, Section, TopicName
 
 
@@ -34,9 +34,3 @@ class Standby(Section):
     def _belong_together(self) -> Self:
         check_credentials(self)
         return self
-
-    def beside(self, mqtt: Mqtt) -> Mqtt:
-        """The broker's settings, with what listens in place of what speaks."""
-        members = set(type(self).model_fields) - {"name"}
-        own = {name: value for name in members if (value := getattr(self, name)) is not None}
-        return mqtt.model_copy(update=own)

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from rows import Report, Row
@@ -105,30 +106,43 @@ def _unsound(agent: RunningAgent) -> str:
 
 def killed(folder: Path, _report: Report, times: int, seed: int) -> Row:
     """SIGKILL in a shot or after it; the one that was killed starts again and stands by."""
+
+    def start_again(struck: RunningAgent) -> None:
+        struck.kill()
+        struck.start()
+
     row = Row("29", "the one that speaks is killed (SIGKILL)")
-    play, chance = Play(folder), random.Random(seed)
-    try:
-        for _ in range(times):
-            struck = play.strike(signal.SIGKILL, chance.uniform(0.5, 12.0))
-            row.injected += 1
-            struck.kill()
-            struck.start()
-            play.cycle()
-        play.judge(row, times + 1)
-    finally:
-        play.close()
-    return row
+    return _struck(row, folder, times, seed, number=signal.SIGKILL, bring_back=start_again)
 
 
 def hung(folder: Path, _report: Report, times: int, seed: int) -> Row:
     """SIGSTOP, and SIGCONT when the other one speaks: it must not say anything more."""
     row = Row("30", "the one that speaks hangs, and wakes (SIGSTOP)")
+    return _struck(
+        row,
+        folder,
+        times,
+        seed,
+        number=signal.SIGSTOP,
+        bring_back=lambda struck: os.kill(struck.pid, signal.SIGCONT),
+    )
+
+
+def _struck(
+    row: Row,
+    folder: Path,
+    times: int,
+    seed: int,
+    *,
+    number: signal.Signals,
+    bring_back: Callable[[RunningAgent], None],
+) -> Row:
     play, chance = Play(folder), random.Random(seed)
     try:
         for _ in range(times):
-            struck = play.strike(signal.SIGSTOP, chance.uniform(0.5, 12.0))
+            struck = play.strike(number, chance.uniform(0.5, 12.0))
             row.injected += 1
-            os.kill(struck.pid, signal.SIGCONT)
+            bring_back(struck)
             play.cycle()
         play.judge(row, times + 1)
     finally:

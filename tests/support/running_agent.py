@@ -14,17 +14,14 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-SITE = """\
+AGENT = """\
 [agent]
 id = "edge-7"
 state_dir = "state"
 timezone = "Europe/Helsinki"
 
-[mqtt]
-host = "127.0.0.1"
-port = {port}
-root = "yard"
-
+"""
+JOB_AND_CELL = """
 [[setups]]
 name = "gearbox-primer"
 fluid = "n-butyl acetate"
@@ -49,6 +46,11 @@ id = "booth-2"
   id = "starboard"
   scale = "bench"
 """
+SITE = f"""{AGENT}[mqtt]
+host = "127.0.0.1"
+port = {{port}}
+root = "yard"
+{JOB_AND_CELL}"""
 
 
 class RunningAgent:

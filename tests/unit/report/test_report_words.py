@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from agent.assessment.wording import counted
 from agent.contract.records import Advice
 from agent.report.words import (
     amount,
     chance,
-    counted,
     kept_together,
     off_target,
     printed,

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from made_records import make_dispense
+from running_agent import SITE
 
 from agent.commands.main import main
 from agent.pipeline.pipeline import Pipeline
@@ -17,43 +18,12 @@ from agent.runtime.clock import SystemClock
 from agent.runtime.wiring import broker_of, journal_of
 from agent.settings.load import load
 
-SITE = """\
-[agent]
-id = "edge-7"
-state_dir = "state"
-timezone = "Europe/Helsinki"
-
-[mqtt]
-root = "yard"
-
-[[setups]]
-name = "gearbox-primer"
-fluid = "n-butyl acetate"
-target_g_per_min = 84.0
-tolerance_pct = 5.0
-balance_pct = 4.0
-shot_s = 4.0
-shots = 3
-bleed_s = 2.0
-pot_pressure_bar = 0.6
-
-[[cells]]
-id = "booth-2"
-  [[cells.scales]]
-  id = "bench"
-  resolution_g = 0.05
-  capacity_g = 4200.0
-  [[cells.guns]]
-  id = "port"
-  scale = "bench"
-"""
-
 
 @pytest.fixture
 def told(tmp_path: Path) -> tuple[Path, str]:
     """The configuration of a site with ten records, and what its agent's state said of the journal."""
     config = tmp_path / "site.toml"
-    config.write_text(SITE)
+    config.write_text(SITE.format(port=1883))
     site = load(config)
     journal = journal_of(site)
     agent = RunningAgent(Pipeline(site.plan), journal, broker_of(site), SystemClock())

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from running_agent import AGENT, JOB_AND_CELL
 
 from agent.bridge.bridge import address_of
 from agent.broker.client import Address
@@ -12,13 +13,7 @@ from agent.runtime.wiring import broker_of, scada_broker_of
 from agent.settings.load import load
 from agent.settings.secrets import SecretUnreadable
 
-SITE = """\
-[agent]
-id = "edge-7"
-state_dir = "state"
-timezone = "Europe/Helsinki"
-
-[mqtt]
+SITE = f"""{AGENT}[mqtt]
 host = "broker.yard.example"
 port = 8883
 root = "yard"
@@ -36,28 +31,7 @@ host = "scada.yard.example"
 ca_file = "plant-ca.crt"
 cert_file = "$CREDENTIALS_DIRECTORY/crt"
 key_file = "$CREDENTIALS_DIRECTORY/key"
-
-[[setups]]
-name = "gearbox-primer"
-fluid = "n-butyl acetate"
-target_g_per_min = 84.0
-tolerance_pct = 5.0
-balance_pct = 4.0
-shot_s = 4.0
-shots = 3
-bleed_s = 2.0
-pot_pressure_bar = 0.6
-
-[[cells]]
-id = "booth-2"
-  [[cells.scales]]
-  id = "bench"
-  resolution_g = 0.05
-  capacity_g = 4200.0
-  [[cells.guns]]
-  id = "port"
-  scale = "bench"
-"""
+{JOB_AND_CELL}"""
 
 
 def addresses(folder: Path) -> dict[str, Address]:
