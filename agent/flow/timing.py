@@ -15,6 +15,8 @@ from agent.flow.known import Known
 
 MOST_SHOTS = 48
 """Shots remembered per gun; older ones are dropped."""
+POSSIBLE = (1e-9, 1e9)
+"""Seconds and grams outside of this come from a damaged note, and their squares would overflow."""
 LEAST_RATIO = 1.4
 """Shots of one group show a timing error if their lengths differ by this ratio (choice of ours)."""
 REPEATABILITY_REL = 0.003
@@ -41,7 +43,7 @@ class Lengths:
     def with_shot(self, shot: Shot) -> Lengths:
         """One more shot; the oldest is dropped beyond `MOST_SHOTS`. An impossible shot changes nothing."""
         amounts = (shot.open_s, shot.mass_g, shot.u_mass_g)
-        if not all(math.isfinite(amount) and amount > 0 for amount in amounts):
+        if not all(POSSIBLE[0] <= amount <= POSSIBLE[1] for amount in amounts):
             return self
         return Lengths((*self.shots, shot)[-MOST_SHOTS:])
 

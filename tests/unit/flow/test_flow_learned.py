@@ -83,6 +83,17 @@ def test_whatever_the_journal_holds_gives_something_usable(body: dict[str, objec
     assert error is None or math.isfinite(error.value)
 
 
+@pytest.mark.parametrize("amount", [1e200, 1e-200, 1e308, 5e-324, math.inf, math.nan])
+@pytest.mark.parametrize("where", [1, 2, 3])
+def test_shots_beyond_all_measure_teach_nothing(amount: float, where: int) -> None:
+    rows: list[list[object]] = [["a", 1.0, 1.0, 0.1], ["a", 2.0, 2.0, 0.1]]
+    for row in rows:
+        row[where] = amount
+    learned = Learned.from_dict({"lengths": rows})
+    assert learned.lengths.shots == ()
+    assert learned.lengths.error() is None
+
+
 def test_it_never_grows() -> None:
     learned = after_shots([0.01] * (MOST_SHOTS + 30))
     assert len(learned.lengths.shots) == MOST_SHOTS
