@@ -249,6 +249,9 @@ class AlarmPanel:
             alarm.state = "DSUPR"
         if alarm.state == "UNACK" and self._suppressed(alarm):
             alarm.state = "DSUPR"
+        if alarm.state == "UNACK":
+            # Whoever knew of it before it was hidden need not know that it is back.
+            alarm.acknowledged_by = None
         return [self._alert(alarm, at_s)] if outward(alarm) != alarm.told else []
 
     def _alert(self, alarm: Alarm, at_s: float) -> Alert:

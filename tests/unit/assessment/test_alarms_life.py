@@ -142,6 +142,20 @@ def test_shelving_ends_by_itself_at_its_own_time():
     assert (back.state, back.at, back.shelved_until) == ("UNACK", rfc3339(T0 + 1810), None)
 
 
+@pytest.mark.parametrize("by_hand", [True, False])
+def test_an_acknowledgement_does_not_outlast_a_shelving(by_hand):
+    panel = panel_of()
+    panel.report("low-oil", True, T0, "a")
+    panel.command(command("low-oil", "acknowledge", T0 + 1))
+    (shelved,) = panel.command(command("low-oil", "shelve", T0 + 2, minutes=30))
+    assert (shelved.state, shelved.acknowledged_by) == ("SHLVD", "shift lead")
+    if by_hand:
+        (back,) = panel.command(command("low-oil", "unshelve", T0 + 3))
+    else:
+        (back,) = panel.passed(T0 + 9999)
+    assert (back.state, back.acknowledged_by) == ("UNACK", None)
+
+
 def test_unshelved_by_hand_when_all_is_well_is_gone_for_good():
     panel = panel_of()
     assert states(panel.command(command("low-oil", "shelve", T0))) == ["SHLVD"]
@@ -187,6 +201,15 @@ def test_a_suppressed_alarm_whose_condition_goes_is_silently_normal():
     assert states(panel.report("result", False, T0 + 2)) == ["NORM"]
     assert states(panel.report("root", False, T0 + 3)) == ["RTNUN"]
     assert [standing.name for standing in panel.standing()] == ["root"]
+
+
+def test_an_acknowledgement_does_not_outlast_a_suppression():
+    panel = suppressing_panel()
+    panel.report("result", True, T0, "x")
+    panel.command(command("result", "acknowledge", T0 + 1))
+    panel.report("root", True, T0 + 2, "r")
+    back = panel.report("root", False, T0 + 3)[-1]
+    assert (back.name, back.state, back.acknowledged_by) == ("result", "UNACK", None)
 
 
 def test_a_happening_ends_by_itself_after_it_was_last_told():
