@@ -9,6 +9,7 @@ from agent.runtime.keeping import Batch
 
 log = logging.getLogger(__name__)
 LOUD = {"high": logging.WARNING, "medium": logging.WARNING, "low": logging.INFO}
+"""Of an alarm that calls; one that is acknowledged, hidden or over calls nobody."""
 
 
 def write(batch: Batch) -> None:
@@ -37,6 +38,7 @@ def told(record: Record) -> tuple[int, str] | None:
             why = "; ".join(reason.text for reason in record.reasons)
             return logging.INFO, f"{record.setup} is {record.state}" + (f": {why}" if why else "")
         case Alert():
-            return LOUD[record.priority], f"alarm {record.name} {record.state}: {record.text}"
+            level = LOUD[record.priority] if record.state == "UNACK" else logging.INFO
+            return level, f"alarm {record.name} {record.state}: {record.text}"
         case _:
             return None
