@@ -65,6 +65,9 @@ class Desk:
         self._state.now_s = event.arrived_s
         given: list[Record] = [*self._state.asking.heard(event.arrived_s)]
         given += self._judge(self._state.take(event))
+        memory = self._state.gun_of(event)
+        if event.event == "part_changed" and memory is not None:
+            given += self._state.results.part_changed(memory.gun.name, event.event_id, event.arrived_s)
         if event.event == "setup_loaded":
             given += self._state.conditions.pressure_alarm(event.arrived_s, self._state.setup())
         given += self._poll(event.arrived_s)

@@ -76,8 +76,8 @@ def balance_record(
     )
 
 
-def wear_record(cell: str, memory: GunMemory, check: Check) -> Wear:
-    """The gun's wear after a check."""
+def wear_record(cell: str, memory: GunMemory, after: str, at: str) -> Wear:
+    """The gun's wear at a time (RFC 3339), after a check or a change of parts, whose id `after` is."""
     judged = judge_wear(memory.wear_points, memory.gun.wear_limit_pct)
     since_s = memory.parts_since() or judged.since_s
     due = None
@@ -89,9 +89,9 @@ def wear_record(cell: str, memory: GunMemory, check: Check) -> Wear:
             latest=None if latest_s is None else rfc3339(latest_s)[:10],
         )
     return Wear(
-        id=record_id("wear", cell, memory.gun.name, check.id),
+        id=record_id("wear", cell, memory.gun.name, after),
         cell=cell,
-        at=check.at,
+        at=at,
         gun=memory.gun.name,
         part=memory.parts[-1][1] if memory.parts else "nozzle",
         since=None if since_s is None else rfc3339(since_s),

@@ -23,7 +23,7 @@ from agent.assessment.desk_following import (
 from agent.assessment.memory import GunMemory, is_complete, is_conclusive
 from agent.contract.plan import Cell, Plan, Setup
 from agent.contract.records import Advice, Alert, Balance, Cause, Check, Record, Wear
-from agent.contract.times import epoch_s
+from agent.contract.times import epoch_s, rfc3339
 
 WEAR_DEADBAND_PCT = 1.0
 KEPT_UNCERTAINTIES = 64
@@ -65,6 +65,12 @@ class Results:
             while len(self._alone) > KEPT_UNCERTAINTIES:
                 self._alone.popitem(last=False)
         return check, [check, *self._follow(check, group.setup, group.formal)]
+
+    def part_changed(self, gun: str, event_id: str, at_s: float) -> list[Record]:
+        """A gun's part was replaced: what was known of wear was the old part's, and its alarms end."""
+        wear = wear_record(self._cell.name, self.guns[gun], event_id, rfc3339(at_s))
+        self._wears[gun] = wear
+        return [wear, *self._wear_alarms(wear)]
 
     def restore(self, record: Record) -> None:
         """Take up what a record of the journal says, oldest first."""
@@ -130,7 +136,7 @@ class Results:
         if balance is not None:
             self._keep(balance)
             given.append(balance)
-        wear = wear_record(self._cell.name, memory, check)
+        wear = wear_record(self._cell.name, memory, check.id, check.at)
         self._wears[check.gun] = wear
         given.append(wear)
         # The cause is found first: an advice must not contradict it.
@@ -204,11 +210,13 @@ class Results:
             given += report(f"flow-off-target-{gun}", check.verdict == "fail", at_s, text, mark)
         else:
             given += self._inconclusive(check)
-        worn = f"worn-{gun}"
-        is_worn = _is_worn(wear, self._panel.condition(worn))
-        given += report(worn, is_worn, at_s, f"gun {gun}: {wear.reason}")
-        plugged = wear.pattern == "plugging"
-        return given + report(f"plugged-{gun}", plugged, at_s, f"gun {gun}: {wear.reason}")
+        return given + self._wear_alarms(wear)
+
+    def _wear_alarms(self, wear: Wear) -> list[Alert]:
+        at_s, text, report = epoch_s(wear.at), f"gun {wear.gun}: {wear.reason}", self._panel.report
+        worn, plugged = f"worn-{wear.gun}", f"plugged-{wear.gun}"
+        given = report(worn, _is_worn(wear, self._panel.condition(worn)), at_s, text)
+        return given + report(plugged, wear.pattern == "plugging", at_s, text)
 
     def _inconclusive(self, check: Check) -> list[Alert]:
         text = f"the check of gun {check.gun} for {check.setup} has no result: {check.reason}"

@@ -45,9 +45,7 @@ class CellState:
 
     def take(self, event: ControllerEvent) -> list[Ripe]:
         """An event happened. Returns the groups of shots that end by it."""
-        gun = event.gun if event.gun is not None else self._only_gun()
-        memory = self.results.guns.get(gun or "")
-        at_s = when_s(event)
+        memory, at_s = self.gun_of(event), when_s(event)
         if event.event == "setup_loaded" and event.setup is not None:
             self.loaded = event.setup
             self.stale = True
@@ -93,6 +91,11 @@ class CellState:
         self.book.cut(gun, at_s)
         self.asking.watch.changed(gun, now_s)
         self.stale = True
+
+    def gun_of(self, event: ControllerEvent) -> GunMemory | None:
+        """The gun an event is about: named, or the cell's only one; None where there is none of that name."""
+        gun = event.gun if event.gun is not None else self._only_gun()
+        return self.results.guns.get(gun or "")
 
     def current(self) -> str | None:
         """The setup that counts: the one loaded, else that of the last check."""

@@ -35,8 +35,10 @@ class GunMemory:
     def wear_text(self) -> str:
         """Wear in a line."""
         wear = self.wear
-        if wear is None or wear.change_pct is None:
+        if wear is None:
             return ""
+        if wear.change_pct is None:
+            return wear.reason
         due = f", due {day(wear.due.date)}" if wear.due else ""
         return f"{signed(wear.change_pct)} % of {wear.limit_pct:g} %{due}"
 

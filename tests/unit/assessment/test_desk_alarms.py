@@ -6,6 +6,7 @@ import pytest
 
 from agent.assessment.desk import Conditions, Fault
 from agent.contract.records import Alert, Check, Request, Wear
+from agent.contract.times import rfc3339
 
 
 def silence(floor, speaks: bool) -> None:
@@ -120,9 +121,27 @@ def test_part_changed_ends_wear(floor_of, cell_of):
     wear = floor.last(Wear)
     assert (wear.checks, wear.part) == (3, "nozzle")
     floor.event("part_changed", gun="upper", part="needle")
+    wear = floor.last(Wear)
+    assert (wear.gun, wear.at, wear.since) == ("upper", rfc3339(floor.now_s), rfc3339(floor.now_s))
+    assert (wear.checks, wear.part, wear.pattern, wear.change_pct) == (0, "needle", "none", None)
+    assert wear.reason == "0 of 5 checks for a baseline of the new parts"
     floor.check("upper")
     wear = floor.last(Wear)
     assert (wear.checks, wear.part) == (1, "needle")
+
+
+def test_part_changed_ends_the_alarms_of_the_old_part(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    floor.sd_rel = 0.0005
+    for percent in [0.0] * 8 + [2.0, 5.0, 8.0, 11.0, 14.0, 17.0]:
+        floor.flows["upper"] = 96.0 * (1 + percent / 100)
+        floor.check("upper")
+        floor.pass_time(86400, step_s=3600.0)
+    assert floor.alerts("worn-upper") == ["UNACK"]
+    floor.event("part_changed", gun="upper", part="nozzle")
+    assert floor.alerts("worn-upper") == ["UNACK", "RTNUN"]
+    floor.restart()
+    assert "worn-upper" not in {alarm.name for alarm in floor.desk.status().alarms if alarm.active}
 
 
 def test_an_alarm_flood_is_impossible_over_a_day_of_everything_broken(floor):

@@ -317,7 +317,7 @@ def test_a_starting_agent_learns_wear_from_paper_and_releases_nothing_by_it(
     assert last.mean_g_per_min == pytest.approx(91.7)
     from agent.assessment.desk_following import wear_record
 
-    wear = wear_record("booth-2", memory, last)
+    wear = wear_record("booth-2", memory, last.id, last.at)
     assert isinstance(wear, Wear)
     assert wear.checks == 12
     assert wear.pattern == "drift"

@@ -11,7 +11,7 @@ from played_journal import site_in
 
 from agent.assessment.alarms_one import AlarmStanding
 from agent.assessment.desk_status import DeskStatus, GunStatus
-from agent.contract.records import Reason
+from agent.contract.records import Reason, Wear
 from agent.page.memory import CellMemory, GunMemory
 from agent.page.screen import Screen
 from agent.page.view import cells_of, shown_alarms
@@ -103,3 +103,26 @@ def test_no_chart_of_another_setup_is_drawn() -> None:
         memory = {"booth-2": CellMemory(guns={"port": GunMemory(checks=checks)})}
         (cell,) = cells_of(snapshot(gun("port")), memory, UTC)
         assert bool(cell.guns[0].drawing) is drawn
+
+
+def test_new_parts_show_how_far_their_baseline_has_come() -> None:
+    wear = Wear(
+        id="wear-1",
+        cell="booth-2",
+        at="2026-03-02T03:30:00Z",
+        gun="port",
+        part="nozzle",
+        since="2026-03-02T03:30:00Z",
+        checks=0,
+        change_pct=None,
+        change_low_pct=None,
+        change_high_pct=None,
+        pattern="none",
+        limit_pct=10.0,
+        due=None,
+        due_g=None,
+        reason="0 of 5 checks for a baseline of the new parts",
+    )
+    memory = {"booth-2": CellMemory(guns={"port": GunMemory(wear=wear)})}
+    (cell,) = cells_of(snapshot(gun("port")), memory, UTC)
+    assert cell.guns[0].wear == "0 of 5 checks for a baseline of the new parts"
