@@ -21,7 +21,7 @@ from agent.assessment.advice_response import (
     Response,
     learn_response,
 )
-from agent.assessment.wording import counted
+from agent.assessment.wording import counted, with_u
 from agent.contract.plan import Needle
 
 __all__ = ["Advised", "NeedlePoint", "Response", "advise", "learn_response"]
@@ -223,6 +223,6 @@ class _Case:
         )
         return (
             f"{self.off_pct:+.1f} % off: {way} by {abs(change):g} {self.needle.unit} "
-            f"(response {self.response.mean:.0f} +- {self.response.u:.0f} % per {self.needle.unit}, "
+            f"(response {with_u(self.response.mean, self.response.u)} % per {self.needle.unit}, "
             f"{learned}){limited}"
         )

@@ -70,7 +70,7 @@ def test_an_alarm_is_explained_while_it_stands_and_a_line_after(
 def test_advice_is_a_sentence_and_its_reason(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shown = told(capsys, "history", "--config", config, "--kind", "advice")
     assert "pen the needle by 0.4 turn. Expect " in shown
-    assert "(response 25 ± 12 % per turn" in shown
+    assert "(response 25 ± 13 % per turn" in shown
 
 
 def test_a_cell_of_a_spreadsheet_is_readable(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
