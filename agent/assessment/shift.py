@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from agent.assessment.requests import Ended
 from agent.assessment.shift_calendar import Occurrence, around
-from agent.assessment.shift_course import MOST_ATTEMPTS, NOTES, PAUSES_S, Course, may_ask
+from agent.assessment.shift_course import MOST_ATTEMPTS, NOTES, PAUSES_S, Course, may_ask, may_ask_later
 from agent.contract.plan import Cell
 from agent.contract.records import Request, record_id
 from agent.contract.times import epoch_s, is_plausible, rfc3339
@@ -53,7 +53,7 @@ class NextShift:
     starts_at: str
     opens_at: str
     state: str
-    """`waiting`, `due`, `asked`, `done`, `overdue`."""
+    """`waiting`, `due`, `asked`, `done`, `overdue`; `unasked`: missing, and not asked for any more."""
 
 
 DoneSince = Callable[[str, str, float], bool]
@@ -212,7 +212,7 @@ class ShiftWatch:
             missing = self._missing(self._course(occurrence), done)
             running = any(asked(gun.name) for gun in self._cell.guns)
             late = occurrence.starts_s <= now_s and self._watched(occurrence)
-            state = "overdue" if late else "asked" if running else "due"
+            state = "overdue" if late else "asked" if running else self._due_state(occurrence, missing, now_s)
             if not missing or (course is not None and course.passed):
                 state = "done"
         return NextShift(
@@ -222,6 +222,14 @@ class ShiftWatch:
             rfc3339(occurrence.opens_s),
             state,
         )
+
+    def _due_state(self, occurrence: Occurrence, missing: list[str], now_s: float) -> str:
+        """`due` where the missing checks will be asked for, or people know that nobody asks for them."""
+        if not self._cell.takes_requests:
+            return "due"
+        course, closes_s = self._course(occurrence), occurrence.starts_s + LATE_S
+        asks = now_s < closes_s and any(may_ask_later(course, gun, now_s) for gun in missing)
+        return "due" if asks else "unasked"
 
     def _watched(self, occurrence: Occurrence) -> bool:
         return self._since_s is None or occurrence.starts_s >= self._since_s

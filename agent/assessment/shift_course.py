@@ -74,3 +74,9 @@ def may_ask(course: Course, gun: str, now_s: float) -> bool:
     if now_s < course.occurrence.starts_s or one.again:
         return True
     return one.refused is None and one.late < 1
+
+
+def may_ask_later(course: Course, gun: str, now_s: float) -> bool:
+    """Whether a gun's check is asked for by itself now or later, if it stays missing as it is."""
+    one = course.gun(gun)
+    return math.isfinite(max(one.next_s, now_s)) and may_ask(course, gun, max(one.next_s, now_s))

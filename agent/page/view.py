@@ -135,6 +135,7 @@ def _shift(desk: DeskStatus, zone: tzinfo) -> str:
         "asked": "its check is asked for",
         "done": "checked",
         "overdue": "its check is overdue",
+        "unasked": "it has no check, and none is asked for any more: start it at the controller",
     }
     return f"Shift {shift.shift} at {_when(shift.starts_at, zone)}: {says.get(shift.state, shift.state)}"
 

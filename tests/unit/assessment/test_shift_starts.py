@@ -428,3 +428,31 @@ def test_status_tells_the_next_shift(floor):
     floor.answers = True
     floor.run("2026-03-02T05:59:00Z")
     assert floor.desk.status().shift.state == "done"
+
+
+def test_what_is_not_asked_for_any_more_is_not_said_to_be_due(floor):
+    """The agent starts five hours into the shift."""
+    floor.skip_to("2026-03-02T11:00:00Z")
+    floor.run("2026-03-02T11:10:00Z")
+    assert floor.of(Request) == []
+    assert floor.desk.status().shift.state == "unasked"
+    floor.check("upper")
+    floor.check("lower")
+    assert floor.desk.status().shift.state == "done"
+
+
+def test_a_late_check_is_due_until_it_is_asked_for_and_refused_for_good(floor):
+    """The agent starts two hours into the shift."""
+    floor.skip_to("2026-03-02T08:00:00Z")
+    floor.event("scale_zeroed", scale="floor")
+    assert floor.desk.status().shift.state == "asked"
+    floor.refuses = "unknown setup"
+    floor.run("2026-03-02T08:10:00Z")
+    assert len(floor.of(Request)) == 2
+    assert floor.desk.status().shift.state == "unasked"
+
+
+def test_where_nobody_is_asked_a_check_stays_due(floor_of, cell_of):
+    floor = floor_of(cell_of(takes_requests=False), start="2026-03-02T11:00:00Z")
+    floor.run("2026-03-02T11:10:00Z")
+    assert floor.desk.status().shift.state == "due"
