@@ -167,12 +167,19 @@ class Detector:
             if begins or watch.taken:
                 scales[name] = watch.state(min(begins) - BEFORE_S if begins else NEVER)
         idle = {name: watch.idle.state() for name, watch in self._watches.items()}
-        return {"triggers": self._triggers.state(), "scales": scales, "idle": idle}
+        return {
+            "triggers": self._triggers.state(),
+            "sets": self._namer.state(),
+            "scales": scales,
+            "idle": idle,
+        }
 
     def restore(self, kept: dict[str, Any]) -> None:
         """Take up a snapshot; an empty one, or one of another plan's scales, leaves things as they are."""
         if "triggers" in kept:
             self._triggers.restore(kept["triggers"])
+        if "sets" in kept:
+            self._namer.restore(kept["sets"])
         for name, state in kept.get("scales", {}).items():
             if name in self._watches:
                 self._watches[name].restore(state)

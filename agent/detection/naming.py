@@ -1,17 +1,22 @@
 """What a found dispense is called: its gun, check, setup and purpose.
 
-Which dispenses are bleeds: what the controller calls so. Where it says nothing, the first dispense of a gun
-in a check is the bleed if its setup has one and its open time is nearer to `bleed_s` than to `shot_s`, these
-two being at least a fifth of `shot_s` apart. Seen on the scale alone, the first dispense of a gun after ten
-minutes of none is the bleed under the same condition. Everything else is a shot: nothing is guessed.
+Which dispenses are bleeds: what the controller calls so. Where nobody says it, a dispense is the bleed if its
+setup has one, its open time is nearer to `bleed_s` than to `shot_s` (these two being at least a fifth of
+`shot_s` apart), and it stands where a bleed does: first in a check, first after ten minutes of none, after
+another bleed, or after all the shots of the setup. Among the shots of a set that is not complete it is a
+shot that was cut short. Everything else is a shot: nothing is guessed. Where it is not known which gun of a
+scale shot, the sets of all its guns follow each other as one.
 """
 
 from __future__ import annotations
 
+import math
+from collections import OrderedDict
 from dataclasses import dataclass
+from typing import Any
 
 from agent.contract.inputs import Purpose
-from agent.contract.plan import Cell
+from agent.contract.plan import Cell, Setup
 from agent.detection.carving import Found, readings_of
 from agent.detection.placing import Placed
 from agent.detection.scale_watch import ScaleWatch
@@ -20,6 +25,8 @@ from agent.detection.window import Window
 
 PAUSE_S = 600.0
 DIFFERENT = 0.2
+KEPT_SETS = 64
+"""Guns whose sets are remembered; a controller may name guns that the cell has not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +37,27 @@ class Name:
     setup: str | None
     setup_guessed: bool
     check_id: str | None
-    purpose: Purpose
     origin: str
     by_arrival: bool = False
+
+
+@dataclass(slots=True)
+class _Set:
+    """The shots of a gun that follow each other, so far."""
+
+    check_id: str | None = None
+    ended_s: float = float("-inf")
+    """When its last dispense ended, by arrival."""
+    shots: int = 0
+
+    def is_over(self, check_id: str | None, from_s: float) -> bool:
+        """Whether a dispense from then on begins another."""
+        return (check_id is not None and check_id != self.check_id) or from_s - self.ended_s > PAUSE_S
+
+    def with_one(self, check_id: str | None, purpose: Purpose, to_s: float) -> _Set:
+        """The set with another dispense; a bleed begins one."""
+        before = 0 if purpose == "bleed" else self.shots
+        return _Set(check_id or self.check_id, to_s, before + (purpose == "shot"))
 
 
 class Namer:
@@ -41,7 +66,7 @@ class Namer:
     def __init__(self, cell: Cell, triggers: Triggers) -> None:
         self._cell = cell
         self._triggers = triggers
-        self._last_s: dict[tuple[str, str | None], float] = {}
+        self._sets: OrderedDict[tuple[str, str | None], _Set] = OrderedDict()
 
     def setup_of(self, one: Placed) -> tuple[str | None, bool]:
         """Setup of a dispense that the controller told, and whether it is guessed."""
@@ -62,11 +87,8 @@ class Namer:
         checks = {self._triggers.check_of(told.gun, at_s) for told in one.told}
         check_id, of_check = checks.pop() if len(checks) == 1 else (None, None)
         setup, guessed = self._triggers.setup_of(one.setup, of_check, at_s)
-        is_first = check_id is not None and self._triggers.is_first_of_check(check_id, gun, origin)
-        purpose = one.purpose or self._purpose(setup, found, is_first)
-        self._last_s[watch.scale.name, gun] = found.times.to_s
-        name = Name(gun, setup, guessed, check_id, purpose, origin, one.by_arrival)
-        return self._window(watch, found, name, now_s)
+        name = Name(gun, setup, guessed, check_id, origin, one.by_arrival)
+        return self._window(watch, found, name, self._purpose(watch, found, name, one.purpose), now_s)
 
     def seen(self, watch: ScaleWatch, found: Found, now_s: float) -> Window:
         """The window of a dispense that the scale alone shows."""
@@ -76,29 +98,43 @@ class Namer:
         check_id, of_check = self._triggers.check_of(gun, at_s) if gun is not None else (None, None)
         setup, guessed = self._triggers.setup_of(None, of_check, at_s)
         origin = f"{found.times.from_s:.1f}"
-        last_s = self._last_s.get((watch.scale.name, gun), float("-inf"))
-        is_first = found.times.from_s - last_s > PAUSE_S
-        if check_id is not None:
-            is_first = self._triggers.is_first_of_check(check_id, gun, origin)
-        purpose = self._purpose(setup, found, is_first)
-        self._last_s[watch.scale.name, gun] = found.times.to_s
-        return self._window(watch, found, Name(gun, setup, guessed, check_id, purpose, origin), now_s)
+        name = Name(gun, setup, guessed, check_id, origin)
+        return self._window(watch, found, name, self._purpose(watch, found, name), now_s)
 
     def _controller_s(self, watch: ScaleWatch, scale_s: float) -> float:
         return scale_s - watch.ahead_s + self._triggers.clock.offset_s
 
-    def _purpose(self, setup: str | None, found: Found, is_first: bool) -> Purpose:
-        plan = self._triggers.setup(setup)
-        if plan is None or not is_first or plan.bleed_s <= 0.0:
-            return "shot"
-        length_s = (
-            found.times.open_s if found.times.open_s is not None else found.times.to_s - found.times.from_s
-        )
-        clear = abs(plan.bleed_s - plan.shot_s) > DIFFERENT * plan.shot_s
-        nearer = abs(length_s - plan.bleed_s) < abs(length_s - plan.shot_s)
-        return "bleed" if clear and nearer else "shot"
+    def _purpose(self, watch: ScaleWatch, found: Found, name: Name, told: Purpose | None = None) -> Purpose:
+        """What a dispense is for, as told or by where it stands among its gun's."""
+        whose = watch.scale.name, name.gun
+        from_s, to_s = found.times.from_s - watch.ahead_s, found.times.to_s - watch.ahead_s
+        current = self._sets.pop(whose, _Set())
+        if current.is_over(name.check_id, from_s):
+            current = _Set()
+        setup = self._triggers.setup(name.setup)
+        may_bleed = setup is not None and not 0 < current.shots < setup.shots
+        is_bleed = setup is not None and may_bleed and _is_as_long_as_a_bleed(setup, found)
+        purpose: Purpose = told or ("bleed" if is_bleed else "shot")
+        self._sets[whose] = current.with_one(name.check_id, purpose, to_s) if purpose != "job" else current
+        while len(self._sets) > KEPT_SETS:
+            self._sets.popitem(last=False)
+        return purpose
 
-    def _window(self, watch: ScaleWatch, found: Found, name: Name, now_s: float) -> Window:
+    def state(self) -> list[Any]:
+        """What to write down for a restart, as plain JSON."""
+        return [
+            [*whose, one.check_id, one.ended_s, one.shots]
+            for whose, one in self._sets.items()
+            if math.isfinite(one.ended_s)
+        ]
+
+    def restore(self, state: list[Any]) -> None:
+        """Take up what was written down."""
+        self._sets = OrderedDict(
+            ((scale, gun), _Set(check_id, ended_s, shots)) for scale, gun, check_id, ended_s, shots in state
+        )
+
+    def _window(self, watch: ScaleWatch, found: Found, name: Name, purpose: Purpose, now_s: float) -> Window:
         t, mass, stable = readings_of(watch, found.kept)
         times = found.times
         notes = set(found.notes)
@@ -112,7 +148,7 @@ class Namer:
             scale=watch.scale.name,
             gun=name.gun,
             setup=name.setup,
-            purpose=name.purpose,
+            purpose=purpose,
             t_s=t,
             mass_g=mass,
             opened_s=times.from_s,
@@ -129,6 +165,13 @@ class Namer:
             idle_slope_g_per_s=slope,
             u_idle_slope_g_per_s=watch.idle.u_g_per_s if slope is not None else None,
         )
+
+
+def _is_as_long_as_a_bleed(setup: Setup, found: Found) -> bool:
+    times = found.times
+    length_s = times.open_s if times.open_s is not None else times.to_s - times.from_s
+    clear = abs(setup.bleed_s - setup.shot_s) > DIFFERENT * setup.shot_s
+    return setup.bleed_s > 0.0 and clear and abs(length_s - setup.bleed_s) < abs(length_s - setup.shot_s)
 
 
 def _origin(told: Told, has_opening: bool) -> str:

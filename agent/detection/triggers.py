@@ -77,7 +77,6 @@ class Triggers:
         self._events: dict[str | None, list[ControllerEvent]] = {}
         self._checks: deque[_Span] = deque(maxlen=KEPT_CHECKS)
         self._setups: deque[tuple[float, str]] = deque(maxlen=KEPT_SETUPS)
-        self._first_of_check: OrderedDict[tuple[str, str | None], str] = OrderedDict()
         names = {shift.setup for shift in cell.shifts} or {setup.name for setup in plan.setups}
         self._only_setup = names.pop() if len(names) == 1 else None
 
@@ -159,13 +158,6 @@ class Triggers:
         """The plan's setup of that name, if any."""
         return self._plan.setup(name) if name is not None else None
 
-    def is_first_of_check(self, check_id: str, gun: str | None, key: str) -> bool:
-        """Whether this is the first dispense of a gun in a check; asked in order of time."""
-        first = self._first_of_check.setdefault((check_id, gun), key)
-        if len(self._first_of_check) > KEPT_CHECKS:
-            self._first_of_check.popitem(last=False)
-        return first == key
-
     def _gun_of(self, event: ControllerEvent) -> str | None:
         if event.gun is None and len(self._cell.guns) == 1:
             return self._cell.guns[0].name
@@ -192,7 +184,6 @@ class Triggers:
             "events": [as_json(event) for events in self._events.values() for event in events],
             "checks": [[s.gun, s.check_id, s.setup, s.from_s, min(s.to_s, 1e300)] for s in self._checks],
             "setups": [list(pair) for pair in self._setups],
-            "first": [[check, gun, key] for (check, gun), key in self._first_of_check.items()],
         }
 
     def restore(self, state: dict[str, Any]) -> None:
@@ -205,7 +196,6 @@ class Triggers:
             self._events.setdefault(self._gun_of(event), []).append(event)
         self._checks = deque((_Span(*row) for row in state.get("checks", [])), maxlen=KEPT_CHECKS)
         self._setups = deque(((float(t), name) for t, name in state.get("setups", [])), maxlen=KEPT_SETUPS)
-        self._first_of_check = OrderedDict(((check, gun), key) for check, gun, key in state.get("first", []))
 
 
 def as_json(event: ControllerEvent) -> dict[str, Any]:

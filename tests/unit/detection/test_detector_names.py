@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from agent.detection.detector import Detector
+
 T0 = 1_700_000_000.0
 
 
@@ -113,6 +115,60 @@ def test_the_controllers_word_is_taken(paper, run):
     page.shot(15.0, 23.0, purpose="shot")
     page.shot(50.0, 70.0, purpose="bleed")
     assert [w.purpose for w in run(page).all] == ["shot", "bleed"]
+
+
+def in_a_row(page, lengths, gun="upper", *, told=True):
+    """Dispenses of these lengths, a quarter of a minute apart."""
+    at_s = 15.0
+    for length in lengths:
+        page.shot(at_s, at_s + length, gun=gun, opened=told, closed=told)
+        at_s += length + 15.0
+    page.lasts_s = at_s
+    return page
+
+
+SET = (8.0, 20.0, 20.0, 20.0)
+
+
+def test_the_bleed_before_shots_that_no_check_was_told_of(paper, run):
+    page = in_a_row(paper(shot_s=20.0, bleed_s=8.0, shift_setups=("impeller",)), SET)
+    assert [w.purpose for w in run(page).all] == ["bleed", "shot", "shot", "shot"]
+
+
+@pytest.mark.parametrize("guns", [("upper",), ("upper", "lower")])
+def test_each_bleed_on_the_scale_alone_begins_a_set(paper, run, guns):
+    members = {"shot_s": 20.0, "bleed_s": 8.0, "shift_setups": ("impeller",), "guns": guns}
+    page = in_a_row(paper(has_controller=False, **members), (*SET, *SET), told=False)
+    assert [w.purpose for w in run(page).all] == ["bleed", "shot", "shot", "shot"] * 2
+
+
+def test_a_second_bleed_follows_the_first(paper, run):
+    page = in_a_row(paper(shot_s=20.0, bleed_s=8.0, shift_setups=("impeller",)), (8.0, 8.0, 20.0))
+    assert [w.purpose for w in run(page).all] == ["bleed", "bleed", "shot"]
+
+
+def test_more_shots_than_the_setup_asks_for_begin_no_set_of_their_own(paper, run):
+    page = in_a_row(paper(shot_s=20.0, bleed_s=8.0, shift_setups=("impeller",)), (*SET, 20.0, 20.0, 8.0))
+    assert [w.purpose for w in run(page).all] == ["bleed", *["shot"] * 5, "bleed"]
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_a_shot_cut_short_among_its_like_is_no_bleed(paper, run, told):
+    page = in_a_row(
+        paper(shot_s=20.0, bleed_s=8.0, shift_setups=("impeller",)), (8.0, 20.0, 8.0, 20.0), told=told
+    )
+    assert [w.purpose for w in run(page).all] == ["bleed", "shot", "shot", "shot"]
+
+
+def test_a_restart_within_a_set_makes_no_bleed_of_its_next_shot(paper, give):
+    page = in_a_row(paper(shot_s=20.0, bleed_s=8.0, shift_setups=("impeller",)), (8.0, 20.0, 8.0))
+    messages = page.messages()
+    half = next(i for i, one in enumerate(messages) if one.arrived_s > T0 + 72.0)
+    before = Detector(page.cell(), page.plan())
+    assert [w.purpose for w in give(before, messages[:half])] == ["bleed", "shot"]
+    after = Detector(page.cell(), page.plan())
+    after.restore(before.snapshot())
+    assert [w.purpose for w in [*give(after, messages[half:]), *after.finish()]] == ["shot"]
 
 
 def test_the_only_gun_is_meant_where_an_event_names_none(paper, run):
