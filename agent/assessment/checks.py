@@ -9,6 +9,9 @@ follow each other for the same gun and setup:
 A group is ripe (ready to be judged) once the shots it wants are in, and for the last time when it ends: told
 by the controller, cut by a turned needle, followed by another group, or timed out. Events come on the
 controller's clock and results come late, so an ended group still takes its own late shots for `GRACE_S`.
+
+A dispense that cannot be a shot (spoiled, or of another length) begins no group, but the one that follows it
+takes it along, so that its check says why it was left out.
 """
 
 from __future__ import annotations
@@ -31,6 +34,8 @@ EXTRA_SHOTS = 2
 MOST_SHOTS = 24
 """More than this in one check is no check: further shots are ignored."""
 SEEN = 512
+MOST_WAITING = 8
+"""So many dispenses that could not be a shot wait for the group that follows them."""
 
 
 def is_shot_of(setup: Setup, open_s: float) -> bool:
@@ -115,6 +120,8 @@ class CheckBook:
         self._open: dict[str, Group] = {}
         self._answers: dict[str, list[Dispense]] = {}
         """By gun: the extra shots that completed its last check, all of one check of the controller."""
+        self._waiting: dict[str, deque[Dispense]] = {}
+        """By gun: what could not be a shot and came before any that could."""
         self._seen: deque[str] = deque(maxlen=SEEN)
 
     def running(self, gun: str) -> Group | None:
@@ -129,6 +136,7 @@ class CheckBook:
     def started(self, gun: str, setup: Setup, check_id: str, at_s: float) -> list[Ripe]:
         """The controller started a check: a new one, or the extra shots that were asked of it."""
         self._answers.pop(gun, None)
+        self._waiting.pop(gun, None)
         group = self._open.get(gun)
         waits = group is not None and group.waits_until_s is not None and group.more_sent
         if group is not None and waits and group.setup == setup:
@@ -153,6 +161,7 @@ class CheckBook:
 
     def cut(self, gun: str, at_s: float) -> None:
         """Something changed at the gun: what is sprayed from now on is another check."""
+        self._waiting.pop(gun, None)
         group = self._open.get(gun)
         if group is None:
             return
@@ -177,7 +186,8 @@ class CheckBook:
             if group is not None and ended_s < group.began_s:
                 return []  # an old result, after a newer group had begun
             if unusable is not None and dispense.check_id is None:
-                return []  # a trial of another length, or a spoiled one: no check begins with it
+                self._wait(dispense, setup, began_s)
+                return []
             ripe += self._end(dispense.gun, began_s)
             group = self._open[dispense.gun] = self._new(dispense, setup, began_s, ended_s)
         if len(group.shots) >= MOST_SHOTS:
@@ -241,7 +251,22 @@ class CheckBook:
             group.shots, group.goes_on = list(earlier), True
             group.usable = sum(why_unusable(shot, setup) is None for shot in earlier)
             group.began_s = epoch_s(earlier[0].started_at)
+        elif dispense.check_id is None:
+            group.shots = self._waited(gun, setup, began_s)
         return group
+
+    def _wait(self, dispense: Dispense, setup: Setup, began_s: float) -> None:
+        """A trial of another length, or a spoiled one: no check begins with it."""
+        gun = dispense.gun or ""
+        before = self._waited(gun, setup, began_s)
+        self._waiting[gun] = deque([*before, dispense], maxlen=MOST_WAITING)
+
+    def _waited(self, gun: str, setup: Setup, began_s: float) -> list[Dispense]:
+        """What waits for a group of this setup that begins, or goes on to wait, at `began_s`."""
+        before = self._waiting.pop(gun, deque())
+        if not before or began_s - epoch_s(before[-1].ended_at) > GAP_S:
+            return []
+        return [one for one in before if one.setup in (None, setup.name)]
 
     def forget(self, used: Iterable[str]) -> None:
         """Shots that a check of the journal already told of: never used again."""

@@ -110,6 +110,50 @@ def test_a_shot_of_another_length_is_no_shot_of_its_setup(quiet):
     assert "open for 5.0 s" in check.left_out[0].why
 
 
+def left_out_of(check):
+    return [left.why for left in check.left_out]
+
+
+@pytest.mark.parametrize(
+    "members", [{"open_s": 9.0}, {"quality": "rejected", "why_rejected": "it was moved"}]
+)
+def test_what_could_be_no_shot_is_left_out_of_the_check_it_came_before(quiet, members):
+    quiet.shoot("upper", **members)
+    for _ in range(3):
+        quiet.shoot("upper")
+    (check,) = quiet.of(Check)
+    assert len(check.shots) == 3
+    (why,) = left_out_of(check)
+    assert "open for 9.0 s" in why or "it was moved" in why
+
+
+@pytest.mark.parametrize("apart", ["turned", "long ago", "started", "other gun"])
+def test_what_came_before_another_check_is_not_left_out_of_this_one(quiet, apart):
+    quiet.shoot("lower" if apart == "other gun" else "upper", open_s=9.0)
+    if apart == "turned":
+        quiet.event("needle_set", gun="upper", setting=2.0)
+    elif apart == "started":
+        quiet.event("check_started", gun="upper", setup="impeller-barrier")
+    elif apart == "long ago":
+        quiet.pass_time(660)
+    for _ in range(3):
+        quiet.shoot("upper")
+    assert left_out_of(quiet.last(Check)) == []
+
+
+def test_after_a_restart_what_waited_for_its_check_is_still_left_out_of_it(quiet):
+    for number, open_s in enumerate((9.0, 20.0, 20.0, 20.0)):
+        quiet.pass_time(35)
+        dispense = quiet.make("upper", open_s=open_s)
+        quiet.hear([dispense, *quiet.desk.dispense(dispense)])
+        if number in (0, 1, 3):
+            quiet.restart()
+    (check,) = quiet.of(Check)
+    assert (len(check.shots), len(check.left_out)) == (3, 1)
+    quiet.pass_time(900)
+    assert quiet.of(Check) == [check]
+
+
 @pytest.mark.parametrize(
     "members",
     [
