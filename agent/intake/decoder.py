@@ -56,6 +56,13 @@ class Decoder:
         self._topics = Topics(plan.root)
         self._prefix = plan.root + "/"
         self._cells = {cell.name for cell in plan.cells}
+        self._scales = {cell.name: [scale.name for scale in cell.scales] for cell in plan.cells}
+        self._own_topics = {
+            (cell.name, route.scale): route.topic
+            for cell in plan.cells
+            for route in cell.inputs
+            if route.kind == "reading"
+        }
         self._readers: dict[str, Reader | Several] = {}
         self._filters: dict[str, int] = {}
         self._reading_filters: set[str] = set()
@@ -149,10 +156,26 @@ class Decoder:
                 return read_command(raw, cell, alarm)
             case ["scale", scale, "reading"]:
                 self._known(cell)
-                raise Refused("unknown_scale", f"the cell {shown(cell)} has no scale {shown(scale)}")
+                raise self._no_reading_here(cell, scale)
             case ["controller", "event"] | ["pot", "pressure"] | ["fluid", "temperature"] | ["reply"]:
                 self._known(cell)
         return None
+
+    def _no_reading_here(self, cell: str, scale: str) -> Refused:
+        """Why nobody reads this scale's topic: nobody configured it, or it is to speak elsewhere."""
+        elsewhere = self._own_topics.get((cell, scale))
+        if elsewhere is not None:
+            return Refused(
+                "wrong_topic",
+                f"scale {shown(scale)} of cell {shown(cell)} is configured to speak on {shown(elsewhere)}: "
+                "publish there, or take `topic` out of its table to have it read here",
+            )
+        known = ", ".join(sorted(self._scales[cell])) or "none"
+        return Refused(
+            "unknown_scale",
+            f"cell {shown(cell)} has no scale {shown(scale)}, its scales are: {known}; mend the topic, or "
+            "add a [[cells.scales]] table",
+        )
 
     def _known(self, cell: str) -> None:
         if cell not in self._cells:

@@ -8,7 +8,7 @@ import jmespath
 import jmespath.exceptions
 
 from agent.contract.plan import InputRoute
-from agent.intake.refused import Refused, shown
+from agent.intake.refused import Refused, Unlisted, shown
 
 _PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 # Besides its own errors the library lets Python's through where a function meets what it cannot take.
@@ -23,6 +23,10 @@ _JMESPATH_FAULTS = (
 )
 _TRUTHS = {"true": True, "false": False}
 _TRUE_OR_FALSE = frozenset({"accepted", "ready", "stable", "overload"})
+_WORDS = ("event", "gun", "purpose", "setup", "part", "scale")
+"""Members that are text in the contract: a foreign controller may number what they name."""
+_LISTED = frozenset({*_WORDS, *_TRUE_OR_FALSE})
+"""Members whose values can be listed as words."""
 
 
 class Translator:
@@ -40,6 +44,9 @@ class Translator:
         for member, words in self._words.items():
             if body.get(member) is not None:
                 body[member] = _translated(member, body[member], words)
+        for member in _WORDS:
+            if type(body.get(member)) in (int, float, bool):
+                body[member] = Unlisted(member, body[member])
         t = body.get("t")
         if self._per_second is not None and (type(t) is int or type(t) is float):
             body["t"] = _seconds(t, self._per_second)
@@ -70,9 +77,13 @@ def _translated(member: str, value: Any, words: dict[str, str]) -> Any:
         return value
     spoken = value if isinstance(value, str) else shown(value)
     ours = words.get(spoken)
-    if ours is None:
+    if ours is not None:
+        return _TRUTHS.get(ours, ours) if member in _TRUE_OR_FALSE else ours
+    if member not in _LISTED or type(value) is (bool if member in _TRUE_OR_FALSE else str):
+        # It may be the contract's own word already.
         return value
-    return _TRUTHS.get(ours, ours) if member in _TRUE_OR_FALSE else ours
+    # Not refused here: an event may have no use for it.
+    return Unlisted(member, value, tuple(words))
 
 
 def _seconds(t: float, per_second: int) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping
 from typing import Any
 
 from agent.contract.times import EARLIEST_S, LATEST_S, rfc3339, rfc3339_s
-from agent.intake.refused import Refused, shown
+from agent.intake.refused import Refused, Unlisted, shown
 
 FARTHEST_S = 2 * 365.25 * 86400.0
 """A clock farther from this machine's is no clock that was ever set."""
@@ -53,6 +53,8 @@ def truth(body: Body, member: str) -> bool | None:
     """True or false, or None where it is left out. Raises Refused."""
     value = body.get(member)
     if value is not None and type(value) is not bool:
+        if type(value) is Unlisted:
+            raise value.refused()
         raise Refused("wrong_type", f"{member} is {shown(value)}, it must be true or false")
     return value
 
@@ -63,6 +65,8 @@ def text(body: Body, member: str, longest: int = LONGEST_NAME) -> str | None:
     if value is None:
         return None
     if type(value) is not str:
+        if type(value) is Unlisted:
+            raise value.refused()
         raise Refused("wrong_type", f"{member} is {shown(value)}, it must be text")
     if len(value) > longest:
         raise Refused("out_of_range", f"{member} has {len(value)} characters, the most is {longest}")

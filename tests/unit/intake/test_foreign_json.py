@@ -87,7 +87,7 @@ def test_words_of_truth(own: Own) -> None:
     assert decode('{"r":"a","ok":"BUSY"}').accepted is False
     assert decode('{"r":"a","ok":1}').accepted is True
     assert decode('{"r":"a","ok":true}').accepted is False
-    assert decode('{"r":"a","ok":"MAYBE"}').code == "wrong_type"
+    assert decode('{"r":"a","ok":"MAYBE"}').code == "unknown_word"
 
 
 def test_ignored_words_and_unknown_ones(own: Own) -> None:
@@ -96,6 +96,33 @@ def test_ignored_words_and_unknown_ones(own: Own) -> None:
     unknown = decode('{"event":"ALIVEE"}')
     assert isinstance(unknown, Undecodable)
     assert unknown.code == "unknown_word"
+
+
+def test_a_number_that_no_list_of_words_has_is_told_with_the_list(own: Own) -> None:
+    words = {"gun": {"1": "upper", "2": "lower"}, "purpose": {"4": "shot"}, "setup": {"7": "barrier"}}
+    fields = {"event": "'gun_opened'", "gun": "g", "purpose": "p", "setup": "s"}
+    decode = own(route("event", fields=fields, values=words))
+    assert decode('{"g":2,"p":4,"s":7}').gun == "lower"
+    refused = decode('{"g":3}')
+    assert refused.code == "unknown_gun"
+    assert "gun is 3, which values.gun of this input does not list (it has 1, 2)" in refused.fault
+    assert decode('{"g":"3"}').code == "unknown_gun"
+    assert decode('{"g":1,"p":5}').code == "unknown_word"
+    assert decode('{"g":1,"s":8}').code == "unknown_word"
+
+
+def test_what_an_event_has_no_use_for_need_not_be_listed(own: Own) -> None:
+    words = {"event": {"RECIPE": "setup_loaded", "ALIVE": "ignore"}, "gun": {"1": "upper"}}
+    decode = own(route("event", fields={"event": "e", "gun": "g", "setup": "s"}, values=words))
+    assert decode('{"e":"RECIPE","g":0,"s":"barrier"}').setup == "barrier"
+    assert decode('{"e":"ALIVE","g":0,"s":0}') is None
+
+
+def test_a_number_where_the_contract_has_text_says_what_to_configure(own: Own) -> None:
+    refused = own(route("event", fields={"event": "'gun_opened'", "gun": "g"}))('{"g":3}')
+    assert refused.code == "wrong_type"
+    assert "values.gun" in refused.fault
+    assert "to_string()" in refused.fault
 
 
 def test_a_path_that_meets_nothing_is_a_missing_member(own: Own) -> None:

@@ -80,6 +80,19 @@ def test_names_that_nobody_configured(topic: str, code: str) -> None:
     assert found.code == code
 
 
+def test_a_scale_nobody_configured_is_told_with_those_there_are() -> None:
+    found = decode("works/west/scale/roof/reading", "1")
+    assert "cell 'west' has no scale 'roof', its scales are: floor" in found.fault
+
+
+def test_a_reading_where_its_scale_is_not_configured_to_speak_is_told_where_it_is() -> None:
+    decoder = Decoder(plan_with(InputRoute("reading", "s/1", "west", "floor")))
+    found = decode(READING, "12", decoder=decoder)
+    assert isinstance(found, Undecodable)
+    assert found.code == "wrong_topic"
+    assert "scale 'floor' of cell 'west' is configured to speak on 's/1'" in found.fault
+
+
 @pytest.mark.parametrize(
     "topic",
     [
