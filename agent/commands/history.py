@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
-import re
 import sys
 from collections.abc import Callable, Sequence
 from datetime import date, datetime
@@ -13,11 +11,10 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from agent.assessment.wording import counted
 from agent.commands.configuration import WRONG, load_or_complain
+from agent.commands.history_instead import recompute, refused, shot, verify
 from agent.commands.history_tables import print_history
 from agent.commands.local_time import LocalTime
-from agent.commands.progress import progress
 from agent.commands.tables import console
 from agent.contract.plan import Plan
 from agent.journal.errors import JournalError
@@ -25,8 +22,6 @@ from agent.journal.reading import JournalReader
 from agent.journal.rows import Row
 
 KINDS = ("check", "balance", "wear", "advice", "cause", "release", "alert", "dispense", "request")
-MOST_REFUSED = 10_000
-"""More than the journal keeps."""
 SHOWN = ("check", "balance", "wear", "advice", "alert")
 """What is shown where no kind is asked for."""
 
@@ -139,20 +134,18 @@ def run(args: argparse.Namespace) -> int:
         return WRONG
 
 
-SHOWN_OF_REFUSED = 200
-"""Bytes of a refused message's payload that are shown."""
 Work = Callable[[JournalReader, argparse.Namespace, float | None, LocalTime], int]
 
 
 def _work_of(args: argparse.Namespace) -> Work:
     if args.shot:
-        return _shot
+        return shot
     if args.verify:
-        return _verify
+        return verify
     if args.recompute:
-        return _recompute
+        return recompute
     if args.refused:
-        return _refused
+        return refused
     return _history
 
 
@@ -173,131 +166,41 @@ def _history(
 ) -> int:
     kinds: Sequence[str] = args.kind or SHOWN
     rows: list[Row] = []
+    nothing: dict[str, str] = {}
     for kind in kinds:
         found = journal.records(
             kind, args.cell, args.gun, since_s, args.last, newest_first=True, by_time=True
         )
         rows += reversed(found)
+        if not found:
+            nothing[kind] = _why_nothing(journal, kind, args)
     if args.json:
         for row in rows:
             print(row.body)
-    elif args.csv:
+    elif args.csv and rows:
         _print_csv(rows)
+    if args.json or args.csv:
+        for kind, why in nothing.items():
+            print(f"shotgram history: {kind}: {why}", file=sys.stderr)
     else:
-        print_history(rows, kinds, console(), local)
+        print_history(rows, kinds, console(), local, nothing)
     _tell_faults(journal)
     return 0
 
 
-def _shot(journal: JournalReader, args: argparse.Namespace, _since_s: float | None, local: LocalTime) -> int:
-    from agent.commands.shot_table import print_shot
-
-    found = _dispenses_named(journal, args.shot)
-    if len(found) != 1:
-        why = (
-            "more than one dispense begins so; give more of its id"
-            if found
-            else "no dispense begins so; --kind dispense lists them with their ids"
-        )
-        print(f"shotgram history: --shot {args.shot}: {why}", file=sys.stderr)
-        return 1
-    row = found[0]
-    if args.json:
-        print(row.body)
-    else:
-        print_shot(row, console(), local)
-    return 0
-
-
-def _dispenses_named(journal: JournalReader, name: str) -> list[Row]:
-    """The dispenses whose id is this, or begins with it; two at most."""
-    begins = name if name.startswith("dispense-") else f"dispense-{name}"
-    ids = journal.database.read(
-        "SELECT id FROM records WHERE id >= ? AND id < ? ORDER BY id LIMIT 2", (begins, begins + "\x7f")
-    )
-    return [row for (one,) in ids if (row := journal.record(str(one))) is not None]
-
-
-def _verify(
-    journal: JournalReader, args: argparse.Namespace, _since_s: float | None, _local: LocalTime
-) -> int:
-    from agent.journal.verify import verify
-
-    with progress("following the chain", None):
-        faults = verify(journal.database, [_head(args.head)] if args.head else [])
-    seq, newest = journal.head()
-    refused = len(journal.quarantined(MOST_REFUSED))
-    if args.json:
-        told = [{"code": fault.code, "text": fault.text, "seq": fault.seq} for fault in faults]
-        print(json.dumps({"records": seq, "newest_hash": newest, "faults": told, "refused": refused}))
-    else:
-        for fault in faults:
-            print(fault.text)
-        verdict = "sound" if not faults else f"{counted(len(faults), 'fault')}; compare with a backup"
-        print(f"{counted(seq, 'record')}, newest hash {newest}: {verdict}")
-        if refused:
-            print(f"{counted(refused, 'message')} could not be used; --refused shows the newest")
-    return 1 if faults else 0
-
-
-def _head(text: str) -> tuple[int, str]:
-    """The place and the hash of a record as they were told. Raises ValueError."""
-    place, _, digest = text.partition(":")
-    if not re.fullmatch(r"[1-9]\d{0,17}", place) or not re.fullmatch(r"[0-9a-f]{64}", digest):
-        raise ValueError(f"--head is {text!r}; allowed: the record's number, a colon, and its hash")
-    return int(place), digest
-
-
-def _refused(
-    journal: JournalReader, args: argparse.Namespace, _since_s: float | None, _local: LocalTime
-) -> int:
-    found = journal.quarantined(args.last)
-    for topic, body, code, fault in reversed(found):
-        began = body[:SHOWN_OF_REFUSED].decode("utf-8", "backslashreplace")
-        if args.json:
-            print(json.dumps({"topic": topic, "code": code, "fault": fault, "payload": began}))
-        else:
-            print(f"{printable(topic)}: {fault} [{code}]\n    {printable(began)}")
-    if not found and not args.json:
-        print("no message was refused")
-    return 0
-
-
-def printable(text: str) -> str:
-    """What came from outside, with nothing in it that a terminal would obey."""
-    return "".join(one if one.isprintable() else f"\\x{ord(one):02x}" for one in text)
-
-
-def _recompute(
-    journal: JournalReader, args: argparse.Namespace, since_s: float | None, _local: LocalTime
-) -> int:
-    from agent.commands.recompute import recompute
-
-    compared, differing = 0, 0
-    stored = journal.database.one("SELECT count(*) FROM evidence") if since_s is None else None
-    with progress("computing again", stored, prints=True) as advance:
-        for result in recompute(journal, since_s):
-            compared += 1
-            differing += bool(result.differences)
-            if args.json:
-                print(json.dumps({"id": result.id, "differences": result.differences}))
-            else:
-                for member, (before, again) in result.differences.items():
-                    print(f"{result.id}: {_change(member, before, again)}")
-            advance(1)
-    if not args.json:
-        print(
-            f"{counted(compared, 'shot')} computed again, {differing} differ{'s' if differing == 1 else ''}"
-        )
-    return 1 if differing else 0
-
-
-def _change(member: str, before: Any, again: Any) -> str:
-    if isinstance(before, list) and any(isinstance(one, dict) for one in before):
-        return f"{member} differs; --json shows it"
-    if isinstance(before, float) and isinstance(again, float) and before:
-        return f"{member} was {before:.6g}, is {again:.6g} ({100.0 * (again / before - 1.0):+.4f} %)"
-    return f"{member} was {before}, is {again}"
+def _why_nothing(journal: JournalReader, kind: str, args: argparse.Namespace) -> str:
+    """Whether there is nothing of a kind, or only nothing that was asked for."""
+    here = [
+        f"of {what} {name}" for what, name in (("cell", args.cell), ("gun", args.gun)) if name is not None
+    ]
+    whose = f" {' and '.join(here)}" if here else ""
+    before = journal.how_many(kind, args.cell, args.gun)
+    if before:
+        return f"none{whose} since {args.since}; {before} before that day"
+    others = journal.how_many(kind)
+    if others:
+        return f"none{whose} yet; {others} of others"
+    return "none yet"
 
 
 def _print_csv(rows: Sequence[Row]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -176,13 +176,15 @@ ENTRIES: dict[str, tuple[str, tuple[Show, ...], Callable[[Body], list[str]]]] = 
 """Kinds whose records are sentences: title, what stands in the first line, the lines below it."""
 
 
-def print_history(rows: Sequence[Row], kinds: Sequence[str], out: Console, local: LocalTime) -> None:
-    """One table or list a kind, oldest first; a kind with no records says so."""
+def print_history(
+    rows: Sequence[Row], kinds: Sequence[str], out: Console, local: LocalTime, nothing: Mapping[str, str]
+) -> None:
+    """One table or list a kind, oldest first; for a kind with no records `nothing` says why."""
     for kind in kinds:
         mine = [row.payload for row in rows if row.kind == kind]
         title = TABLES[kind][0] if kind in TABLES else ENTRIES[kind][0]
         if not mine:
-            out.print(f"{title}: none yet\n")
+            out.print(f"{title}: {nothing[kind]}\n")
             continue
         cells = {str(body["cell"]) for body in mine}
         where = f" in cell {cells.pop()}" if len(cells) == 1 else ""

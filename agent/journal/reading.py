@@ -93,6 +93,12 @@ class JournalReader:
         rows = self.database.read(sql, [*values, -1 if limit is None else limit])
         return [whole for row in map(_row, rows) if (whole := self._whole(row)) is not None]
 
+    def how_many(self, kind: str, cell: str | None = None, gun: str | None = None) -> int:
+        """How many records of a kind there are: of a cell, of a gun, or of all."""
+        wheres, values = _conditions({"r.kind =": kind, "r.cell =": cell, "r.gun =": gun}, 0)
+        sql = f"SELECT count(*) FROM records AS r WHERE {' AND '.join(wheres)}"  # noqa: S608 - fixed column names
+        return int(self.database.read(sql, values)[0][0])
+
     def record(self, record_id: str) -> Row | None:
         """The record of that id, or None."""
         rows = self.database.read(f"SELECT {RECORD_COLUMNS} FROM {RECORDS_FROM} WHERE r.id = ?", (record_id,))  # noqa: S608 - as above
