@@ -117,6 +117,9 @@ def gun_reasons(
             f"gun {gun} was checked for another pot pressure than the {setup.pot_pressure_bar:g} bar of now"
         )
         reasons.append(Reason(code="pressure_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+    if any(reason.code in _OTHER_GUN_NOW for reason in reasons):
+        # What the check found is no longer there to be mended: the way out is the new check alone.
+        return reasons
     if check.verdict == "fail":
         text = f"gun {gun} is {check.reason}"
         remedy = f"Set the needle of gun {gun} as advised, or mend what the causes name; then check it again."
@@ -179,6 +182,8 @@ _CHECK_IS_VOID = frozenset(
         "pressure_changed",
     }
 )
+_OTHER_GUN_NOW = _CHECK_IS_VOID - {"check_missing", "check_expired"}
+"""Since the check the gun, its fluid, its pressure or its target became another."""
 _ALARM_REMEDY = "Do what the alarm says; the release follows once it has returned to normal."
 
 

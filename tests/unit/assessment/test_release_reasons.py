@@ -130,6 +130,21 @@ def test_off_target_tells_the_reason_and_the_way_out(checked):
     assert "Set the needle of gun lower as advised" in off.remedy
 
 
+def test_once_the_needle_is_set_as_advised_the_way_out_is_the_check(checked):
+    checked.check("lower", flows=[88.0, 88.1, 88.2])
+    assert "off_target" in codes(checked.last(Release))
+    checked.event("needle_set", gun="lower", setting=5.4)
+    release = checked.last(Release)
+    assert codes(release) == ["needle_changed"]
+    assert release.reasons[0].remedy == "Run the flow check of gun lower."
+
+
+def test_a_gun_that_was_off_when_its_check_ran_out_is_still_told_so(checked):
+    checked.check("lower", flows=[88.0, 88.1, 88.2])
+    checked.pass_time(13 * 3600, step_s=600.0)
+    assert codes(checked.last(Release)) == ["check_expired", "check_expired", "off_target"]
+
+
 def test_both_in_tolerance_and_still_unbalanced(checked):
     checked.sd_rel = 0.001
     checked.flows.update(upper=98.7, lower=93.5)
