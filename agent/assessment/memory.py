@@ -39,6 +39,8 @@ class GunMemory:
     parts: deque[tuple[float, str]] = field(default_factory=lambda: deque(maxlen=16))
     last: dict[str, Check] = field(default_factory=dict)
     """The latest complete check of each setup."""
+    incomplete: dict[str, Check] = field(default_factory=dict)
+    """The latest check of each setup that was begun and has too few shots, until a complete one comes."""
     passed: dict[str, Check] = field(default_factory=dict)
     """The latest check of each setup that passed."""
     grams: float = 0.0
@@ -93,7 +95,9 @@ class GunMemory:
         if check.sprayed_g is not None and self.parts_since(epoch_s(check.started_at)) == self.parts_since():
             self.grams = max(self.grams, check.sprayed_g)
         if not is_complete(check, setup):
+            _keep(self.incomplete, check)
             return
+        self.incomplete.pop(check.setup, None)
         before = self.last.get(check.setup)
         if before is None or epoch_s(before.ended_at) <= epoch_s(check.ended_at):
             _keep(self.last, check)

@@ -93,6 +93,14 @@ def gun_reasons(
     """
     gun = memory.gun.name
     if check is None:
+        begun = memory.incomplete.get(setup.name)
+        if begun is not None:
+            text = (
+                f"the check of gun {gun} for {setup.name} was begun at "
+                f"{site_time(epoch_s(begun.started_at), zone)} and is incomplete: {begun.reason}"
+            )
+            remedy = f"Run the flow check of gun {gun} again, to its end."
+            return [Reason(code="check_incomplete", text=text, remedy=remedy)]
         text = f"gun {gun} was never checked for {setup.name}"
         return [Reason(code="check_missing", text=text, remedy=f"Run the flow check of gun {gun}.")]
     reasons = []
@@ -174,6 +182,7 @@ def release_record(cell: str, judgement: Judgement, at_s: float) -> Release:
 _CHECK_IS_VOID = frozenset(
     {
         "check_missing",
+        "check_incomplete",
         "check_expired",
         "fluid_changed",
         "needle_changed",
@@ -182,7 +191,7 @@ _CHECK_IS_VOID = frozenset(
         "pressure_changed",
     }
 )
-_OTHER_GUN_NOW = _CHECK_IS_VOID - {"check_missing", "check_expired"}
+_OTHER_GUN_NOW = _CHECK_IS_VOID - {"check_missing", "check_incomplete", "check_expired"}
 """Since the check the gun, its fluid, its pressure or its target became another."""
 _ALARM_REMEDY = "Do what the alarm says; the release follows once it has returned to normal."
 

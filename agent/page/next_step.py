@@ -64,6 +64,8 @@ def next_step(
     ready = check is not None and check.verdict == "pass" and void is None and uneven is None
     if others_busy and not ready:
         return NextStep(f"Wait for {others_busy[0]}", "Another gun of this cell is being checked.")
+    if check is None and void is not None and void.code == "check_incomplete":
+        return NextStep("Check again", _why(void))
     if check is None:
         return NextStep("Run a flow check", "No check of this setup is known.")
     if void is not None:

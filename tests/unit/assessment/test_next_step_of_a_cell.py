@@ -52,3 +52,13 @@ def test_a_gun_that_failed_and_was_turned_is_checked_again(floor_of, cell_of):
     assert lines(floor) == {"upper": "Find the cause", "lower": "Ready"}
     floor.event("needle_set", gun="upper", setting=2.4)
     assert lines(floor) == {"upper": "Check again", "lower": "Ready"}
+
+
+def test_a_check_that_was_cut_off_is_run_again(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=(), takes_requests=False), start="2026-03-02T12:00:00Z")
+    floor.event("setup_loaded", setup="impeller-barrier")
+    floor.event("check_started", gun="upper", setup="impeller-barrier")
+    floor.shoot("upper", check_id=floor.events[-1].event_id)
+    floor.event("check_ended", gun="upper", setup="impeller-barrier")
+    floor.pass_time(70)
+    assert lines(floor) == {"upper": "Check again", "lower": "Run a flow check"}

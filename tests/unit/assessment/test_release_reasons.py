@@ -130,6 +130,29 @@ def test_off_target_tells_the_reason_and_the_way_out(checked):
     assert "Set the needle of gun lower as advised" in off.remedy
 
 
+def test_a_check_that_was_begun_and_cut_off_is_not_said_to_be_missing(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=(), takes_requests=False), start="2026-03-02T12:00:00Z")
+    floor.event("setup_loaded", setup="impeller-barrier")
+    assert codes(floor.last(Release)) == ["check_missing", "check_missing"]
+    floor.event("check_started", gun="upper", setup="impeller-barrier")
+    floor.shoot("upper", check_id=floor.events[-1].event_id)
+    floor.event("check_ended", gun="upper", setup="impeller-barrier")
+    floor.pass_time(70)
+    for _ in range(2):
+        release = floor.last(Release)
+        assert codes(release) == ["check_incomplete", "check_missing"]
+        assert release.reasons[0].text == (
+            "the check of gun upper for impeller-barrier was begun at 2026-03-02 12:00 WET and is "
+            "incomplete: 1 of 3 shots is usable"
+        )
+        assert release.reasons[0].remedy == "Run the flow check of gun upper again, to its end."
+        floor.restart()
+        floor.pass_time(10)
+    assert floor.desk.status().reasons == release.reasons
+    floor.check("upper")
+    assert codes(floor.last(Release)) == ["check_missing"]
+
+
 def test_once_the_needle_is_set_as_advised_the_way_out_is_the_check(checked):
     checked.check("lower", flows=[88.0, 88.1, 88.2])
     assert "off_target" in codes(checked.last(Release))
