@@ -92,51 +92,54 @@ def gun_reasons(
     Turns and changed parts from `by_s` on are left out of account. Times in the texts are those of `zone`.
     """
     gun = memory.gun.name
+    again = f"Run the flow check of gun {gun}."
     if check is None:
-        begun = memory.incomplete.get(setup.name)
-        if begun is not None:
-            text = (
-                f"the check of gun {gun} for {setup.name} was begun at "
-                f"{site_time(epoch_s(begun.started_at), zone)} and is incomplete: {begun.reason}"
-            )
-            remedy = f"Run the flow check of gun {gun} again, to its end."
-            return [Reason(code="check_incomplete", text=text, remedy=remedy)]
-        text = f"gun {gun} was never checked for {setup.name}"
-        return [Reason(code="check_missing", text=text, remedy=f"Run the flow check of gun {gun}.")]
-    reasons = []
+        return [_no_check(memory, setup, zone)]
+    reasons: list[Reason] = []
+
+    def held(code: str, text: str, remedy: str = again) -> None:
+        reasons.append(Reason(code=code, text=text, remedy=remedy, gun=gun))
+
     if check.fluid != setup.fluid:
         text = f"gun {gun} was checked with {check.fluid}; {setup.name} sprays {setup.fluid}"
-        reasons.append(Reason(code="fluid_changed", text=text, remedy=_check_with(gun, setup)))
+        held("fluid_changed", text, f"Fill with {setup.fluid}, bleed, and run the flow check of gun {gun}.")
     if (turn := memory.turned_since(check, by_s)) is not None:
         to = "" if turn.setting is None else f" to {turn.setting:g}"
-        text = f"the needle of gun {gun} was set{to} at {site_time(turn.at_s, zone)}, after its check"
-        reasons.append(Reason(code="needle_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+        when = site_time(turn.at_s, zone)
+        held("needle_changed", f"the needle of gun {gun} was set{to} at {when}, after its check")
     if (change := memory.part_changed_since(check, by_s)) is not None:
-        text = f"the {change[1]} of gun {gun} was changed at {site_time(change[0], zone)}, after its check"
-        reasons.append(Reason(code="part_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+        when = site_time(change[0], zone)
+        held("part_changed", f"the {change[1]} of gun {gun} was changed at {when}, after its check")
     if now_s >= valid_until_s(check, setup):
-        text = f"the check of gun {gun} ran out at {site_time(valid_until_s(check, setup), zone)}"
-        reasons.append(Reason(code="check_expired", text=text, remedy=f"Run the flow check of gun {gun}."))
+        when = site_time(valid_until_s(check, setup), zone)
+        held("check_expired", f"the check of gun {gun} ran out at {when}")
     if _other_target(check, setup):
         text = f"{setup.name} has another target or tolerance than gun {gun} was checked for"
-        reasons.append(Reason(code="target_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+        held("target_changed", text)
     if _other_pressure(check, setup, memory):
-        text = (
-            f"gun {gun} was checked for another pot pressure than the {setup.pot_pressure_bar:g} bar of now"
-        )
-        reasons.append(Reason(code="pressure_changed", text=text, remedy=f"Run the flow check of gun {gun}."))
+        bar = f"{setup.pot_pressure_bar:g} bar of now"
+        held("pressure_changed", f"gun {gun} was checked for another pot pressure than the {bar}")
     if any(reason.code in _OTHER_GUN_NOW for reason in reasons):
         # What the check found is no longer there to be mended: the way out is the new check alone.
         return reasons
     if check.verdict == "fail":
-        text = f"gun {gun} is {check.reason}"
         remedy = f"Set the needle of gun {gun} as advised, or mend what the causes name; then check it again."
-        reasons.append(Reason(code="off_target", text=text, remedy=remedy))
+        held("off_target", f"gun {gun} is {check.reason}", remedy)
     elif check.verdict == "inconclusive":
         text = f"the check of gun {gun} has no result: {check.reason}"
-        remedy = f"Bleed gun {gun} and run its check again."
-        reasons.append(Reason(code="check_inconclusive", text=text, remedy=remedy))
+        held("check_inconclusive", text, f"Bleed gun {gun} and run its check again.")
     return reasons
+
+
+def _no_check(memory: GunMemory, setup: Setup, zone: str) -> Reason:
+    gun, begun = memory.gun.name, memory.incomplete.get(setup.name)
+    if begun is None:
+        text = f"gun {gun} was never checked for {setup.name}"
+        return Reason(code="check_missing", text=text, remedy=f"Run the flow check of gun {gun}.", gun=gun)
+    when = site_time(epoch_s(begun.started_at), zone)
+    text = f"the check of gun {gun} for {setup.name} was begun at {when} and is incomplete: {begun.reason}"
+    remedy = f"Run the flow check of gun {gun} again, to its end."
+    return Reason(code="check_incomplete", text=text, remedy=remedy, gun=gun)
 
 
 def valid_until_s(check: Check, setup: Setup) -> float:
@@ -207,7 +210,7 @@ def _balance_reasons(balance: Balance | None, setup: Setup, guns: Sequence[GunMe
     off = balance.off or "named by the advice"
     if balance.verdict == "fail":
         remedy = f"Bring gun {off} to the others by its needle, then check it again."
-        return [Reason(code="unbalanced", text=balance.reason, remedy=remedy)]
+        return [Reason(code="unbalanced", text=balance.reason, remedy=remedy, gun=balance.off)]
     remedy = "Run the flow checks again: more shots tell the guns apart better."
     return [Reason(code="balance_inconclusive", text=balance.reason, remedy=remedy)]
 
@@ -222,7 +225,3 @@ def _other_pressure(check: Check, setup: Setup, memory: GunMemory) -> bool:
         return False
     expected = mean * math.pow(setup.pot_pressure_bar / pot_bar, memory.gun.pressure_exponent)
     return abs(brought / expected - 1) > PRESSURE_REL
-
-
-def _check_with(gun: str, setup: Setup) -> str:
-    return f"Fill with {setup.fluid}, bleed, and run the flow check of gun {gun}."

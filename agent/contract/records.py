@@ -273,6 +273,8 @@ class Reason:
     code: str
     text: str
     remedy: str
+    gun: str | None = None
+    """The gun it is about; None where it is about the cell, or its guns together."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -26,13 +25,13 @@ class NextStep:
 
 _UNKNOWN = "setup_unknown"
 _ONE_GUN_OFF = frozenset({"off_target", "check_inconclusive", "unbalanced"})
-"""Reasons that name a gun whose check still counts; any other that names a gun makes its check void."""
+"""Reasons of a gun whose check still counts; any other of a gun makes its check void."""
 
 
 def void_reason(gun: str, reasons: Sequence[Reason]) -> Reason | None:
     """The first reason why a gun's check no longer says how it sprays; None where it still does."""
     for reason in reasons:
-        if reason.code == _UNKNOWN or (reason.code not in _ONE_GUN_OFF and _names(reason, gun)):
+        if reason.code == _UNKNOWN or (reason.code not in _ONE_GUN_OFF and reason.gun == gun):
             return reason
     return None
 
@@ -81,15 +80,10 @@ def next_step(
     return _after_failure(check, advice, cause, check.reason if uneven is None else _why(uneven))
 
 
-def _names(reason: Reason, gun: str) -> bool:
-    # The way out of every reason that a single gun gives names that gun, by itself as a word.
-    return re.search(rf"\bgun {re.escape(gun)}(?![\w-]|\.\w)", reason.remedy) is not None
-
-
 def _uneven(gun: str, reasons: Sequence[Reason]) -> Reason | None:
     # Guns that pass may still differ too much, or not be known to agree: then all are checked again.
     for reason in reasons:
-        if reason.code == "unbalanced" and _names(reason, gun):
+        if reason.code == "unbalanced" and reason.gun == gun:
             return reason
     if any(reason.code not in {"balance_missing", "balance_inconclusive", "alarm"} for reason in reasons):
         return None

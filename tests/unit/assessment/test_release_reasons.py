@@ -60,6 +60,7 @@ def test_another_setup_needs_its_own_checks_of_all_guns(checked):
         "gun lower was never checked for flange-primer",
     ]
     assert all(reason.remedy for reason in release.reasons)
+    assert [reason.gun for reason in release.reasons] == ["upper", "lower"]
     checked.event("setup_loaded", setup="impeller-barrier")
     assert checked.last(Release).state == "released"
 
@@ -177,6 +178,7 @@ def test_both_in_tolerance_and_still_unbalanced(checked):
     balance = checked.last(Balance)
     assert balance.verdict == "fail"
     assert codes(checked.last(Release)) == ["unbalanced"]
+    assert checked.last(Release).reasons[0].gun == balance.off
     advice = [r for r in checked.said if r.record == "advice" and r.gun == balance.off][-1]
     assert advice.change
 

@@ -82,7 +82,7 @@ def test_alarms_of_the_agent_itself_and_many_guns_are_on_the_page(tmp_path: Path
 def test_a_gun_that_was_changed_after_it_passed_is_not_green() -> None:
     names = ("port", "starboard")
     reasons = tuple(
-        Reason(code=code, text="it was changed", remedy=f"Run the flow check of gun {name}.")
+        Reason(code=code, text="it was changed", remedy="Run its flow check.", gun=name)
         for code, name in zip(("needle_changed", "part_changed"), names, strict=True)
     )
     guns = [gun(name, verdict="pass") for name in names]

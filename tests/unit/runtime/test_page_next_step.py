@@ -99,8 +99,13 @@ def test_a_knob_with_clicks_is_turned_by_whole_clicks() -> None:
     assert step.detail == "Open the needle by 1 click. Then check again."
 
 
-def why(code: str, remedy: str = "Run the flow check of gun upper.", text: str = "it was so") -> Reason:
-    return Reason(code=code, text=text, remedy=remedy)
+def why(
+    code: str,
+    remedy: str = "Run the flow check of gun upper.",
+    text: str = "it was so",
+    gun: str | None = "upper",
+) -> Reason:
+    return Reason(code=code, text=text, remedy=remedy, gun=gun)
 
 
 @pytest.mark.parametrize("verdict", ["pass", "fail", "inconclusive"])
@@ -146,7 +151,9 @@ def test_an_outdated_pass_waits_for_the_gun_that_is_in_its_check() -> None:
 @pytest.mark.parametrize("verdict", [None, "pass"])
 def test_a_setup_nobody_configured_asks_for_no_check(verdict: str | None) -> None:
     reasons = (
-        why("setup_unknown", "Add the setup to the configuration.", "no setup hull-primer is configured"),
+        why(
+            "setup_unknown", "Add the setup to the configuration.", "no setup hull-primer is configured", None
+        ),
     )
     step = next_step(gun(verdict), None, None, is_open=False, reasons=reasons)
     assert step.line == "Setup unknown"
@@ -154,22 +161,23 @@ def test_a_setup_nobody_configured_asks_for_no_check(verdict: str | None) -> Non
 
 
 @pytest.mark.parametrize(
-    ("code", "remedy", "line"),
+    ("code", "off", "remedy", "line"),
     [
-        ("balance_missing", "Run the flow check of all guns of the cell.", "Check again"),
-        ("balance_inconclusive", "Run the flow checks again.", "Check again"),
+        ("balance_missing", None, "Run the flow check of all guns of the cell.", "Check again"),
+        ("balance_inconclusive", None, "Run the flow checks again.", "Check again"),
         (
             "unbalanced",
+            "upper",
             "Bring gun upper to the others by its needle, then check it again.",
             "Set needle to 2.25",
         ),
-        ("unbalanced", "Bring gun lower to the others by its needle, then check it again.", "Ready"),
-        ("alarm", "Do what the alarm says.", "Ready"),
+        ("unbalanced", "lower", "Bring gun lower to the others by its needle.", "Ready"),
+        ("alarm", None, "Do what the alarm says.", "Ready"),
     ],
 )
-def test_guns_that_pass_and_do_not_agree(code: str, remedy: str, line: str) -> None:
-    found = advice(at=rfc3339(START_S + 600.0))
-    assert next_step(gun("pass"), found, None, is_open=False, reasons=(why(code, remedy),)).line == line
+def test_guns_that_pass_and_do_not_agree(code: str, off: str | None, remedy: str, line: str) -> None:
+    found, reasons = advice(at=rfc3339(START_S + 600.0)), (why(code, remedy, gun=off),)
+    assert next_step(gun("pass"), found, None, is_open=False, reasons=reasons).line == line
 
 
 def test_an_advice_from_before_the_gun_passed_is_not_followed() -> None:
