@@ -82,6 +82,13 @@ AGENT_ALARMS: tuple[AlarmKind, ...] = (
         ends_after_s=3600.0,
     ),
     AlarmKind(
+        "backup-failed",
+        "medium",
+        "What was recorded since the last sound backup would be lost with the disk.",
+        "Look at the disk and its room; run `shotgram history --verify`; keep a copy of the backup folder.",
+        ends_after_s=90_000.0,
+    ),
+    AlarmKind(
         "restarted-uncleanly",
         "medium",
         "A dispense that ran at that moment may be marked as recovered or missing.",

@@ -1,4 +1,4 @@
-"""The journal's files: made private, set aside when they are damaged, backed up and restored."""
+"""The journal's files: made private, set aside when they are damaged, restored from a backup."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
-from agent.journal.database import Database
-from agent.journal.errors import JournalError, JournalIoError, JournalReadOnly, translated
+from agent.journal.errors import JournalError, JournalReadOnly, translated
 
 SIDES = ("-wal", "-shm")
 SET_ASIDE_KEPT = 5
@@ -38,10 +37,11 @@ def make_file(path: Path) -> None:
 
 def sync_folder(folder: Path) -> None:
     """Make names in a folder durable: a new file that only the cache knows is gone after a power cut."""
-    _sync(folder)
+    sync_file(folder)
 
 
-def _sync(path: Path) -> None:
+def sync_file(path: Path) -> None:
+    """Make what a file holds durable."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
@@ -88,29 +88,6 @@ def _forget_oldest(path: Path) -> None:
                 victim.unlink(missing_ok=True)
 
 
-def back_up(database: Database, target: Path) -> None:
-    """A consistent copy by SQLite's own backup, also while the agent writes.
-
-    It takes its name only when it is whole. Copying the file by other means loses what still stands in the
-    write-ahead log.
-    """
-    partial = target.with_name(f"{target.name}.partial")
-    try:
-        partial.unlink(missing_ok=True)
-        make_file(partial)
-        with closing(sqlite3.connect(partial)) as copy:
-            database.connection.backup(copy, pages=256, sleep=0.01)
-            copy.execute("PRAGMA journal_mode = DELETE")
-        _sync(partial)
-        partial.replace(target)
-        sync_folder(target.parent)
-    except sqlite3.Error as fault:
-        partial.unlink(missing_ok=True)
-        raise translated(fault, f"backup {target}") from fault
-    except OSError as fault:
-        raise JournalIoError(f"backup {target}: {fault}") from fault
-
-
 def restore(backup: Path, state_dir: Path) -> Path:
     """Put a backup in place as a new machine's journal; returns its path.
 
@@ -140,7 +117,7 @@ def restore(backup: Path, state_dir: Path) -> Path:
     except sqlite3.Error as fault:
         partial.unlink(missing_ok=True)
         raise translated(fault, f"restore from {backup}") from fault
-    _sync(partial)
+    sync_file(partial)
     partial.rename(path)
     sync_folder(state_dir)
     return path

@@ -22,9 +22,10 @@ from typing import Literal, Self, TypeVar
 from agent.contract.evidence import Evidence
 from agent.contract.inputs import RawMessage, Undecodable
 from agent.contract.records import Record
+from agent.journal.backing_up import back_up
 from agent.journal.database import Database
 from agent.journal.errors import Fault, JournalError, JournalFull, JournalIoError
-from agent.journal.files import back_up, make_folder
+from agent.journal.files import make_folder
 from agent.journal.limits import JournalLimits
 from agent.journal.lock import FolderLock
 from agent.journal.mending import mend, mend_earlier
@@ -227,9 +228,12 @@ class Journal(JournalReader):
         """What was changed, removed, moved or added behind the agent's back; empty when all is sound."""
         return verify(self.database, anchors)
 
-    def backup(self, path: Path) -> None:
-        """A consistent copy of the journal while the agent goes on."""
-        back_up(self.database, path)
+    def backup(self, path: Path) -> list[Fault]:
+        """A consistent copy of the journal while the agent goes on: what went wrong, what was found damaged.
+
+        See `backing_up`. May be called in any thread.
+        """
+        return back_up(self.database.path, self.limits, path)
 
     def close(self) -> None:
         """End the run cleanly, empty the write-ahead log, let another agent in.

@@ -32,15 +32,27 @@ def backup_of(folder: Path) -> Path:
     return folder / "backup" / "journal.db"
 
 
+def damaged_copy_of(backup: Path) -> Path:
+    """Where a copy lies that is newer than the last sound one and not sound itself."""
+    return backup.with_name(f"{backup.stem}-damaged{backup.suffix}")
+
+
 def put_back(database: Database, damaged: AnyRow) -> AnyRow | None:
-    """Write a damaged row anew from the backup; the whole row, or None where that cannot be.
+    """Write a damaged row anew from a backup; the whole row, or None where that cannot be.
 
     The copy must be intact, follow from the row before it, and be what the chain goes on from: a row of
     another journal, or of a later forgery, is never taken.
     """
-    path = backup_of(database.path.parent)
-    if database.read_only or not path.exists():
+    if database.read_only:
         return None
+    backup = backup_of(database.path.parent)
+    for path in (backup, damaged_copy_of(backup)):
+        if path.exists() and (whole := _from(path, database, damaged)) is not None:
+            return whole
+    return None
+
+
+def _from(path: Path, database: Database, damaged: AnyRow) -> AnyRow | None:
     try:
         copy = _copy(path, database, damaged)
         if copy is None or not copy.is_intact() or not _proven(database, damaged, copy):

@@ -102,6 +102,7 @@ class RunningAgent:
         self._alarms = Raising(pipeline, clock)
         self.trouble = self._alarms.trouble
         self._line_alarms = LineAlarms(self.link, journal, self._alarms)
+        self.daily_copy = upkeep.DailyCopy(journal, self.link.inbox.put)
         self._access = Access(self.canary, self._alarms, self._speaking.try_again)
         self.hearing = Hearing(pipeline, self._guard, self.abilities, self._access, self.canary.topic)
         self._clock_watch = ClockWatch(pipeline, journal, clock, self._alarms)
@@ -248,7 +249,7 @@ class RunningAgent:
             case "housekeeping":
                 upkeep.tend(self.journal, self._keeper, self._alarms, batch)
             case "backup":
-                upkeep.back_up(self.journal, self._alarms, batch)
+                self.daily_copy.begin()
 
     def _watch(self, batch: Batch) -> None:
         if self.link.consider_other_version():

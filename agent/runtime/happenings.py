@@ -78,7 +78,7 @@ class TurnChanged:
 
 @dataclass(frozen=True, slots=True)
 class OutletFault:
-    """Something an outlet's thread has to report."""
+    """Something a thread beside the worker, an outlet's or the backup's, has to report."""
 
     outlet: str
     fault: Fault

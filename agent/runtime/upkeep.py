@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import logging
+import threading
+from collections.abc import Callable
 
 from agent.journal.errors import JournalError
 from agent.journal.journal import Journal
 from agent.journal.putting_back import backup_of
+from agent.runtime.happenings import OutletFault
 from agent.runtime.keeping import Batch, Keeper
 from agent.runtime.raising import Raising
 
@@ -26,12 +29,29 @@ def tend(journal: Journal, keeper: Keeper, alarms: Raising, batch: Batch) -> Non
     alarms.journal(tended.faults, batch)
 
 
-def back_up(journal: Journal, alarms: Raising, batch: Batch) -> None:
-    """The daily copy; where it fails, that is told, and the work goes on."""
-    path = backup_of(journal.folder)
-    try:
-        path.parent.mkdir(mode=0o700, exist_ok=True)
-        journal.backup(path)
-    except (OSError, JournalError) as fault:
-        log.warning("the daily backup failed: %s", fault)
-        alarms.happened("backup-failed", f"the daily backup failed: {fault}", batch)
+class DailyCopy:
+    """Has the copy made in a thread of its own: a large journal takes minutes to copy and to check."""
+
+    def __init__(self, journal: Journal, report: Callable[[OutletFault], None]) -> None:
+        """`report` is called in that thread with what went wrong or was found damaged."""
+        self._journal = journal
+        self._report = report
+        self._thread: threading.Thread | None = None
+
+    @property
+    def is_being_made(self) -> bool:
+        """Whether its thread works."""
+        return self._thread is not None and self._thread.is_alive()
+
+    def begin(self) -> None:
+        """Make it, unless one is being made."""
+        if not self.is_being_made:
+            self._thread = threading.Thread(target=self._make, name="backup", daemon=True)
+            self._thread.start()
+
+    def _make(self) -> None:
+        told = self._journal.backup(backup_of(self._journal.folder))
+        for fault in told:
+            self._report(OutletFault("backup", fault))
+        if not told:
+            log.info("the daily backup was made and is sound")
