@@ -17,7 +17,17 @@ from agent.assessment.memory import GunMemory
 from agent.assessment.release import is_valid
 from agent.assessment.wear import judge_wear
 from agent.contract.plan import Setup
-from agent.contract.records import Advice, Balance, BalanceGun, Cause, Check, Wear, WearDue, record_id
+from agent.contract.records import (
+    Advice,
+    Balance,
+    BalanceGun,
+    Cause,
+    Check,
+    RankedCause,
+    Wear,
+    WearDue,
+    record_id,
+)
 from agent.contract.times import epoch_s, rfc3339
 
 THIRD = 1 / 3
@@ -25,6 +35,8 @@ THIRD = 1 / 3
 STEADY_S = 600.0
 SURE = 0.6
 """From this weight on, all in all, causes that must be mended keep anybody from turning the needle."""
+ALL_WELL = "flow-right"
+"""The cause that says: nothing is wrong with the flow."""
 DOUBTFUL = 0.15
 """From this weight on it is named beside the turn."""
 
@@ -199,9 +211,20 @@ def cause_record(
     cell: str, check: Check, setup: Setup, guns: Sequence[GunMemory], known: Known
 ) -> Cause | None:
     """What is probably behind it, after a check; None where nothing can be said."""
-    ranked = rank_causes(_evidence(setup, guns, known))
-    if not ranked:
-        return None
+    evidence = _evidence(setup, guns, known)
+    ranked = rank_causes(evidence)
+    if any(gun.verdict != "pass" for gun in evidence.guns):
+        # A gun that was not seen right is no evidence that the flow is right, however little else is known.
+        ranked = tuple(one for one in ranked if one.code != ALL_WELL)
+    return _cause(cell, check, setup, ranked) if ranked else None
+
+
+def no_cause(cell: str, check: Check, setup: Setup) -> Cause:
+    """Takes back the causes told before: after this check nothing speaks for any of them."""
+    return _cause(cell, check, setup, ())
+
+
+def _cause(cell: str, check: Check, setup: Setup, ranked: tuple[RankedCause, ...]) -> Cause:
     return Cause(
         id=record_id("cause", cell, check.id, *[f"{one.code} {one.weight:.6f}" for one in ranked]),
         cell=cell,
@@ -257,7 +280,8 @@ def _gun_evidence(memory: GunMemory, setup: Setup, known: Known) -> GunEvidence:
         wear_pattern=wear.pattern if wear and wear.change_pct is not None else None,
         wear_change_pct=wear.change_pct if wear else None,
         needle_moved=moved,
-        passed_before=passed is not None and not changed,
+        # A gun that was never seen has not failed to pass.
+        passed_before=None if check is None else passed is not None and not changed,
         beyond_needle_pct=beyond[0] if beyond else None,
         u_beyond_needle_pct=beyond[1] if beyond else None,
         part_changed=changed,

@@ -11,16 +11,19 @@ from agent.assessment.checks import Group
 from agent.assessment.checks_judging import Judged, check_record, open_error, u_alone
 from agent.assessment.desk_conditions import Around
 from agent.assessment.desk_following import (
+    ALL_WELL,
     Findings,
     Known,
     advice_record,
     balance_record,
     cause_record,
     is_off,
+    no_cause,
     wants_advice,
     wear_record,
 )
 from agent.assessment.memory import GunMemory, is_complete, is_conclusive
+from agent.assessment.release import is_valid
 from agent.contract.plan import Cell, Plan, Setup
 from agent.contract.records import Advice, Alert, Balance, Cause, Check, Record, Wear
 from agent.contract.times import epoch_s, rfc3339
@@ -28,8 +31,6 @@ from agent.contract.times import epoch_s, rfc3339
 WEAR_DEADBAND_PCT = 1.0
 KEPT_UNCERTAINTIES = 64
 KEPT_BALANCES = 32
-ALL_WELL = "flow-right"
-"""The cause that says: nothing is wrong with the flow."""
 PLAIN = 0.6
 """From this weight on another cause is told although the checks pass."""
 
@@ -50,7 +51,7 @@ class Results:
         self._conditions: dict[str, bool] = {}
         """Of the alarms on results, as the journal tells them."""
         self._blamed = False
-        """The last cause told was not that all is well."""
+        """The last causes told were not that all is well, and were not taken back."""
 
     def give(self, group: Group, judged: Judged, at_s: float) -> tuple[Check, list[Record]]:
         """The check of a group, and everything that follows from it."""
@@ -186,24 +187,39 @@ class Results:
         return given
 
     def _cause(self, check: Check, setup: Setup, balance: Balance | None) -> Cause | None:
-        wrong = check.verdict != "pass" or (balance is not None and balance.verdict != "pass")
-        wear = self._wears.get(check.gun)
-        wrong = wrong or (wear is not None and wear.pattern != "none")
         known = Known(self._around, balance, self._wears, self._flags, self._open_errors)
         cause = cause_record(self._cell.name, check, setup, list(self.guns.values()), known)
         # A check that passes can still show what will spoil parts: a hunting regulator, a leak, air.
         top = cause.ranked[0] if cause is not None else None
-        wrong = wrong or (top is not None and top.code != ALL_WELL and top.weight >= PLAIN)
-        if not wrong and not self._blamed:
+        plain = top is not None and top.code != ALL_WELL and top.weight >= PLAIN
+        if plain or self._is_wrong(check, setup, balance):
+            if top is not None:
+                self._blamed = top.code != ALL_WELL
+            return cause
+        if not self._blamed:
             return None
-        self._blamed = wrong
-        return cause
+        self._blamed = False
+        all_well = top is not None and top.code == ALL_WELL
+        return cause if all_well else no_cause(self._cell.name, check, setup)
+
+    def _is_wrong(self, check: Check, setup: Setup, balance: Balance | None) -> bool:
+        """Whether anything that is known of the cell for a setup has a cause to be looked for."""
+        if check.verdict != "pass" or (balance is not None and balance.verdict != "pass"):
+            return True
+        if any(wear.pattern != "none" for wear in self._wears.values()):
+            return True
+        now_s = epoch_s(check.at)
+        return any(
+            memory.last[setup.name].verdict != "pass" and is_valid(memory, setup, now_s)
+            for memory in self.guns.values()
+            if setup.name in memory.last
+        )
 
     def _alarms(self, check: Check, wear: Wear, cause: Cause | None) -> list[Alert]:
         gun, at_s, report = check.gun, epoch_s(check.at), self._panel.report
         given: list[Alert] = []
         if is_conclusive(check):
-            likely = f"; likeliest cause: {cause.ranked[0].code}" if cause is not None else ""
+            likely = f"; likeliest cause: {cause.ranked[0].code}" if cause and cause.ranked else ""
             text = f"gun {gun} for {check.setup}: {check.reason}{likely}"
             given += report(f"check-inconclusive-{gun}", False, at_s)
             mark = f"{(check.deviation_pct or 0.0) > 0} {likely}"

@@ -144,6 +144,8 @@ def _advice_lines(body: Body) -> list[str]:
 
 
 def _causes(body: Body) -> list[str]:
+    if not body["ranked"]:
+        return ["taken back: nothing speaks for one any more"]
     return [
         f"{number(100.0 * one['weight'], 0)} %  {one['code']}: {one['look_at']}" for one in body["ranked"]
     ]

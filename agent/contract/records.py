@@ -264,6 +264,7 @@ class Cause(Record):
     record: ClassVar[str] = "cause"
     setup: str | None = None
     ranked: tuple[RankedCause, ...]
+    """Empty where nothing speaks any more for the causes told before."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from agent.contract.times import epoch_s
 from simulators.bench import SprayCell
 from simulators.scenarios import Scenario, list_scenarios
 from simulators.scenarios.staging import resolve
+from simulators.site import bench_text
 
 QUICK = tuple(scenario for scenario in list_scenarios() if scenario.name != "week-of-shifts")
 WEEK = next(scenario for scenario in list_scenarios() if scenario.name == "week-of-shifts")
@@ -44,6 +45,10 @@ def assert_said(cell: SprayCell, scenario: Scenario) -> None:
         assert last(cell, "balance")["verdict"] == expected.balance
     if expected.release is not None:
         assert last(cell, "release")["state"] == expected.release
+    if expected.release == "released":
+        # What was wrong on the way is no longer the newest word on the causes.
+        first = [one["code"] for one in (cell.latest("cause") or {"ranked": ()})["ranked"][:1]]
+        assert set(first) <= {"flow-right", *expected.causes}
     if expected.held_before:
         assert any("off_target" in [r["code"] for r in held["reasons"]] for held in cell.records("release"))
     if expected.causes:
@@ -87,6 +92,17 @@ def test_the_agent_says_what_the_scenario_expects(scenario: Scenario) -> None:
     if scenario.expected.adjustments is not None:
         turned = cell.technician.adjusted()
         assert sum(turned.values()) == scenario.expected.adjustments
+
+
+@pytest.mark.parametrize("bleed_s", [3.0, 15.0])
+def test_air_outlasts_the_bleed_whatever_its_length(bleed_s: float) -> None:
+    config = bench_text().replace("bleed_s = 8.0", f"bleed_s = {bleed_s}")
+    air = next(scenario for scenario in QUICK if scenario.name == "air-after-liner-change")
+    cell = SprayCell(config=config, scenario=air)
+    cell.play()
+    first_shot = cell.records("dispense", gun=gun_of(cell, "first"), purpose="shot")[0]
+    assert "air_in_line" in first_shot["flags"]
+    assert_said(cell, air)
 
 
 @pytest.mark.slow

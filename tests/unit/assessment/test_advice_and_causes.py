@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from agent.assessment.desk import Conditions
-from agent.contract.records import Advice, Cause, Check
+from agent.contract.records import Advice, Cause, Check, Release
 
 
 @pytest.fixture
@@ -142,5 +142,39 @@ def test_a_hunting_regulator_is_named_though_the_checks_pass(passed):
     for second in range(700):
         passed.hear(passed.desk.conditions(Conditions(passed.now_s + second, pot_pressure_bar=0.5)))
     passed.now_s += 700
+    passed.check("lower")
+    assert passed.last(Cause).ranked[0].code == "flow-right"
+
+
+def test_a_cause_is_taken_back_once_nothing_speaks_for_it(floor_of, cell_of):
+    """A first check is cut off, and nothing is known of the other gun: nobody is to blame for that."""
+    floor = floor_of(cell_of(shifts=(), takes_requests=False), start="2026-03-02T12:00:00Z")
+    floor.flows["upper"] = 88.0
+    floor.check("upper")
+    assert floor.last(Cause).ranked[0].gun == "upper"
+    told = len(floor.of(Cause))
+    floor.flows["upper"] = 96.0
+    floor.check("upper")
+    assert [cause.ranked for cause in floor.of(Cause)[told:]] == [()]
+    floor.restart()
+    floor.check("lower")
+    assert floor.last(Release).state == "released"
+    assert len(floor.of(Cause)) == told + 1
+
+
+def test_a_gun_that_was_never_checked_is_blamed_for_nothing(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=(), takes_requests=False), start="2026-03-02T12:00:00Z")
+    floor.check("upper", shots=1)
+    floor.pass_time(700)
+    assert floor.last(Check).verdict == "inconclusive"
+    assert floor.of(Cause) == []
+
+
+def test_a_gun_that_passes_takes_nothing_back_of_one_that_is_still_off(passed):
+    passed.flows["lower"] = 88.0
+    passed.check("lower")
+    passed.check("upper")
+    assert passed.last(Cause).ranked[0].code == "tip-plugged"
+    passed.flows["lower"] = 96.0
     passed.check("lower")
     assert passed.last(Cause).ranked[0].code == "flow-right"
