@@ -40,7 +40,7 @@ class Clue:
     weight_against: float
     """Decibans (zero or negative) where it is not."""
     text: str
-    """How the evidence is told; `{value}` is the fact, `{gun}` the gun."""
+    """How the evidence is told; `{value}` is the fact, `{size}` its amount, `{gun}` the gun."""
 
     def holds(self, value: float) -> bool:
         """Whether the fact lies in the clue's range."""
@@ -157,7 +157,9 @@ def _score(rule: Rule, facts: Mapping[str, float], gun: str | None) -> tuple[flo
 
 def _said(text: str, gun: str | None, value: float | None = None) -> str:
     said = text.replace("{gun}", gun or "")
-    return said if value is None else said.replace("{value}", f"{value:.3g}")
+    if value is None:
+        return said
+    return said.replace("{value}", f"{value:.3g}").replace("{size}", f"{abs(value):.3g}")
 
 
 def _rule(table: Mapping[str, Any], number: int, faults: list[str]) -> Rule:

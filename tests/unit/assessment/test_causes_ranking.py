@@ -87,6 +87,14 @@ def test_little_is_known_and_little_is_said() -> None:
     assert low[0].weight < 0.9
 
 
+def test_evidence_says_how_much_less_without_a_sign() -> None:
+    ranked = rank_causes(cell(gun("upper", -12.5, needle_moved=-3.0, passed_before=True), gun("lower")))
+    evidence = [text for cause in ranked for text in cause.evidence]
+    assert "gun upper is 12.5 % below target" in evidence
+    assert "its needle was closed by 3 smallest steps since it last passed" in evidence
+    assert not any("-" in text for text in evidence)
+
+
 def test_a_gun_alone_in_its_cell() -> None:
     ranked = rank_causes(Evidence((gun("upper", 8.0, wear_pattern="drift"),)))
     assert ranked[0].code == "nozzle-worn"
