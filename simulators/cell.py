@@ -242,6 +242,13 @@ class Cell:
 
     # --- mishaps and chores
 
+    def let_air_in(self, gun: str, after_bleed_s: float) -> None:
+        """Fill a gun's hose with air that still comes for so many seconds after the first setup's bleed."""
+        first = self.site.setups[0]
+        ml_per_s = first.target_g_per_min / 60 / self.around.liquid.density(self.around.celsius) * 1000
+        mine = self.guns[gun]
+        mine.air_ml = mine.air_share * ml_per_s * (first.bleed_s + after_bleed_s)
+
     def spoil(self, scale: str, why: str) -> None:
         """Mark what is being dispensed into a container as not to be measured."""
         for gun, truth in self._latest.items():

@@ -80,9 +80,11 @@ def _by_name(cell: Cell, table: str, who: str, members: dict[str, Any]) -> None:
                 _assign(gun.valve, members, where)
                 continue
             inner = dict(members)
-            off_pct = inner.pop("off_pct", None)
+            off_pct, air_s = inner.pop("off_pct", None), inner.pop("air_after_bleed_s", None)
             if off_pct is not None:
                 cell.set_off_target(name, float(off_pct))
+            if air_s is not None:
+                cell.let_air_in(name, float(air_s))
             _assign(gun, inner, where)
         return
     for name in resolve(who, list(cell.stations), "scale"):
@@ -191,7 +193,9 @@ def _action(cell: Cell, step: Step) -> Callable[[], None]:
         "load_setup": lambda: controller.load_setup(setup),
         "check": check,
         "job": lambda: controller.run_job(guns, float(words.get("seconds", 600.0))),
-        "set_needle": lambda: technician.set_needle(guns[0], float(words["setting"])),
+        "set_needle": lambda: technician.set_needle(
+            guns[0], float(words.get("setting", cell.guns[guns[0]].setting))
+        ),
         "change_part": lambda: technician.change_part(guns[0], str(words.get("part", "nozzle"))),
         "open_door": lambda: controller.set_door(True),
         "close_door": lambda: controller.set_door(False),
