@@ -48,6 +48,8 @@ class Results:
         self._alone: OrderedDict[str, float] = OrderedDict()
         self._advised: set[str] = set()
         """Guns whose last advice was to do something: when all is well again, that is said once."""
+        self._advices: dict[str, str] = {}
+        """By gun: the id of its last advice."""
         self._conditions: dict[str, bool] = {}
         """Of the alarms on results, as the journal tells them."""
         self._blamed = False
@@ -91,6 +93,7 @@ class Results:
                 self._conditions[f"plugged-{record.gun}"] = record.pattern == "plugging"
                 self._conditions[f"worn-{record.gun}"] = _is_worn(record, False)
             case Advice():
+                self._advices[record.gun] = record.id
                 if record.change:
                     self._advised.add(record.gun)
                 else:
@@ -183,7 +186,9 @@ class Results:
                 self._advised.add(name)
             else:
                 self._advised.discard(name)
-            given.append(advice)
+            if self._advices.get(name) != advice.id:
+                self._advices[name] = advice.id
+                given.append(advice)
         return given
 
     def _cause(self, check: Check, setup: Setup, balance: Balance | None) -> Cause | None:
