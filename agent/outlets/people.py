@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from agent.contract.records import Alert, Record
+from agent.outlets.service_loading import Services
 
 if TYPE_CHECKING:
     import apprise
@@ -71,6 +72,7 @@ class People:
         self._settings = settings
         self._zone = ZoneInfo(settings.timezone)
         self._text: str | None = None
+        self._loaded = Services()
         self._services: list[apprise.Apprise] = []
         self._taken: list[set[str]] = []
         """By service: ids of alerts it took while another one did not."""
@@ -131,16 +133,18 @@ class People:
         text = self._settings.addresses()
         if text == self._text:
             return
+        lines = [(number, line.strip()) for number, line in enumerate(text.splitlines(), start=1)]
+        addresses = [(number, line) for number, line in lines if line and not line.startswith("#")]
+        if not addresses:
+            raise AddressError("the file of addresses for alarms names nobody: add one address a line")
+        self._loaded.load({address.partition("://")[0].lower() for _, address in addresses})
         import apprise
 
         asset = apprise.AppriseAsset(
             app_id="Shotgram", app_desc="Shotgram", app_url="", async_mode=False, secure_logging=True
         )
         services = []
-        for number, line in enumerate(text.splitlines(), start=1):
-            address = line.strip()
-            if not address or address.startswith("#"):
-                continue
+        for number, address in addresses:
             service = apprise.Apprise.instantiate(address, asset=asset, suppress_exceptions=True)
             if service is None:
                 raise AddressError(
@@ -154,8 +158,6 @@ class People:
             one = apprise.Apprise(asset=asset)
             one.add(service)
             services.append(one)
-        if not services:
-            raise AddressError("the file of addresses for alarms names nobody: add one address a line")
         self._text, self._services = text, services
         self._taken = [set() for _ in services]
 

@@ -31,6 +31,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from parts_found import find_part
 from rich.console import Console
 from rich.table import Table
+from speed_daily import daily
 from speed_process import Cores, Pinned, load, loaded, put_first, subject
 from speed_replay import replay
 from speed_runner import MISSING, Runner
@@ -269,7 +270,7 @@ def live(bench: Bench, how: str) -> None:
 
 
 def cell(bench: Bench) -> None:
-    """One cell, two scales: idle (no shot) and active."""
+    """One cell, two scales: idle (no shot), active, in daily use, and how soon it listens."""
     starts = []
     for name, shots in (("idle", False), ("active", True)):
         found = run_agent(bench, f"cell-{name}", 2, 40.0, shots=shots)
@@ -282,6 +283,7 @@ def cell(bench: Bench) -> None:
             "<= 120 MB",
             found.rss_mb <= 120,
         )
+    daily(bench, RATE_HZ)
     place = bench.place("cell-start")
     config = Plant(2).write(place, bench.broker.port)
     for _ in range(5):
