@@ -115,8 +115,8 @@ class Desk:
     def restore(self, records: Iterable[Record], events: Iterable[ControllerEvent | Reply]) -> None:
         """Take up where the journal left off; says nothing.
 
-        Records, events and replies of this cell in any order. Shots that no check used yet go on with their
-        check, and what was asked of the controller stays asked.
+        Records of this cell as they stand in the journal, oldest first; events and replies in any order.
+        Shots that no check used yet go on with their check, and what was asked of the controller stays asked.
         """
         restore(self._state, records, events)
 

@@ -1,7 +1,8 @@
 """A cell's state from the journal: all that happened is gone through again, and nothing is said.
 
 What was asked, answered, begun and measured happens to the state in the order in which it happened, so that
-after a restart the desk goes on as if there had been none.
+after a restart the desk goes on as if there had been none. The newest word on a thing (an alarm, wear, a
+release) is the one that the journal has last: a clock that ran ahead dates an older word later.
 """
 
 from __future__ import annotations
@@ -15,7 +16,18 @@ from agent.assessment.memory import is_complete, is_conclusive, is_result
 from agent.assessment.own_clock import on_own_clock
 from agent.assessment.release import Judgement
 from agent.contract.inputs import ControllerEvent, Reply
-from agent.contract.records import Alert, Balance, Check, Dispense, Record, Release, Request
+from agent.contract.records import (
+    Advice,
+    Alert,
+    Balance,
+    Cause,
+    Check,
+    Dispense,
+    Record,
+    Release,
+    Request,
+    Wear,
+)
 from agent.contract.times import epoch_s
 
 Told: TypeAlias = Record | ControllerEvent | Reply
@@ -24,7 +36,8 @@ Told: TypeAlias = Record | ControllerEvent | Reply
 def restore(state: CellState, records: Iterable[Record], events: Iterable[ControllerEvent | Reply]) -> None:
     """Take up where the journal left off; says nothing.
 
-    Records, events and replies in any order. Shots that no check used yet go on with their check.
+    Records as they stand in the journal, oldest first; events and replies in any order. Shots that no check
+    used yet go on with their check.
     """
     own = [
         on_own_clock(record) if isinstance(record, Dispense) else record
@@ -32,16 +45,14 @@ def restore(state: CellState, records: Iterable[Record], events: Iterable[Contro
         if record.cell == state.cell.name
     ]
     in_checks: set[str] = set().union(*[_shots_of(check) for check in own if isinstance(check, Check)])
-    alerts: dict[str, Alert] = {}
     for at_s, item in _story(state.cell.name, own, events):
         if not _is_from_paper(item):
             state.now_s = max(state.now_s, at_s)
             state.asking.retold_time(at_s)
-        if isinstance(item, Alert):
-            alerts[item.name] = item
-        else:
-            _again(state, item, in_checks)
-    state.panel.restore(sorted(alerts.values(), key=lambda alert: epoch_s(alert.at)))
+        _again(state, item, in_checks)
+    for record in own:
+        _newest_word(state, record)
+    state.panel.restore(record for record in own if isinstance(record, Alert))
     state.results.restored()
     state.asking.restored(state.now_s)
     state.stale = True
@@ -87,14 +98,24 @@ def _again(state: CellState, item: Told, in_checks: set[str]) -> None:
             state.asking.retold_request(item)
         case Dispense():
             _weighed_again(state, item, in_checks)
-        case Release():
-            until_s = None if item.valid_until is None else epoch_s(item.valid_until)
-            state.release = Judgement(item.setup, item.state, item.reasons, until_s)
         case Check() if item.source == "imported":
             state.results.restore(item)
-        case _:
+        case Check() | Balance():
             state.results.restore(item)
             _take_result(state, item)
+        case _:
+            pass
+
+
+def _newest_word(state: CellState, record: Record) -> None:
+    match record:
+        case Release():
+            until_s = None if record.valid_until is None else epoch_s(record.valid_until)
+            state.release = Judgement(record.setup, record.state, record.reasons, until_s)
+        case Balance() | Wear() | Advice() | Cause():
+            state.results.restore(record)
+        case _:
+            pass
 
 
 def _weighed_again(state: CellState, dispense: Dispense, in_checks: set[str]) -> None:
@@ -119,13 +140,12 @@ def _weighed_again(state: CellState, dispense: Dispense, in_checks: set[str]) ->
             state.asking.want_more(group, judged.more(setup), f"more shots: {judged.shots.reason}", at_s)
 
 
-def _take_result(state: CellState, record: Record) -> None:
+def _take_result(state: CellState, record: Check | Balance) -> None:
     if isinstance(record, Check):
         _check_was_given(state, record)
-    if isinstance(record, Check | Balance):
-        setup = state.plan.setup(record.setup)
-        if setup is not None and state.results.all_passed(setup):
-            state.asking.passed_all(record.setup, epoch_s(record.at))
+    setup = state.plan.setup(record.setup)
+    if setup is not None and state.results.all_passed(setup):
+        state.asking.passed_all(record.setup, epoch_s(record.at))
 
 
 def _check_was_given(state: CellState, check: Check) -> None:

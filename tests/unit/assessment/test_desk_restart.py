@@ -6,10 +6,12 @@ import random
 
 import pytest
 
+from agent.assessment.desk import Conditions
 from agent.contract.inputs import AlarmCommand
 from agent.contract.reading_back import record_of
 from agent.contract.record_json import payload
 from agent.contract.records import Advice, Alert, Balance, Check, Release, Request, Wear
+from agent.contract.times import epoch_s
 
 
 def play(floor, restart_at: frozenset[int]) -> None:
@@ -202,3 +204,41 @@ def test_advice_that_was_open_is_closed_after_a_restart(floor_of, cell_of):
     floor.flows["lower"] = 96.0
     floor.check("lower")
     assert floor.last(Advice).change == 0
+
+
+def test_an_alarm_that_ended_does_not_come_back_because_the_clock_had_run_ahead(floor_of, cell_of):
+    """The clock is an hour ahead when the alarm comes, and is set right before it ends."""
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T13:00:00Z")
+    silent, speaks = ({"floor": False}, {"floor": True})
+    floor.hear(floor.desk.conditions(Conditions(floor.now_s, scales=silent)))
+    floor.now_s -= 3600
+    floor.desk.clock_set(-3600.0)
+    floor.hear(floor.desk.conditions(Conditions(floor.now_s + 60, scales=speaks)))
+    floor.pass_time(120)
+    assert floor.alerts("scale-silent-floor") == ["UNACK", "RTNUN"]
+    ended = floor.last(Alert)
+    floor.restart()
+    (standing,) = floor.desk.status().alarms
+    assert (standing.name, standing.state, standing.active) == ("scale-silent-floor", "RTNUN", False)
+    assert epoch_s(floor.of(Alert)[0].at) > epoch_s(ended.at)
+    floor.hear(floor.desk.alarm_command(pressed(floor, "scale-silent-floor")))
+    floor.restart()
+    assert floor.desk.status().alarms == ()
+
+
+def pressed(floor, name: str) -> AlarmCommand:
+    return AlarmCommand("north", floor.now_s, name, "acknowledge", "setter")
+
+
+def test_the_newest_wear_and_release_are_the_last_of_the_journal(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T13:00:00Z")
+    floor.check("upper")
+    floor.now_s -= 3600
+    floor.desk.clock_set(-3600.0)
+    floor.event("part_changed", gun="upper", part="nozzle")
+    floor.pass_time(10)
+    told = floor.last(Release)
+    floor.restart()
+    assert floor.desk._state.results._wears["upper"] == floor.last(Wear)
+    assert floor.last(Wear).checks == 0
+    assert floor.desk._state.release.reasons == told.reasons
