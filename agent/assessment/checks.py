@@ -133,6 +133,13 @@ class CheckBook:
         group = self._open.get(gun)
         return group is not None and (not group.said or len(group.shots) > group.given)
 
+    def under_way(self, gun: str) -> bool:
+        """Whether shots of a check are still to come now: it has not ended, and awaits no unbegun extra ones."""
+        group = self._open.get(gun)
+        if group is None or group.ended_s is not None or not self.in_check(gun):
+            return False
+        return group.waits_until_s is None or group.more_began
+
     def started(self, gun: str, setup: Setup, check_id: str, at_s: float) -> list[Ripe]:
         """The controller started a check: a new one, or the extra shots that were asked of it."""
         self._answers.pop(gun, None)

@@ -125,8 +125,10 @@ class Desk:
         return status_of(self._state)
 
     def _in_check(self, gun: str) -> bool:
+        if self._state.book.running(gun) is not None:
+            return self._state.book.under_way(gun)
         request = self._state.asking.requests.open(gun)
-        return self._state.book.in_check(gun) or (request is not None and request.begun)
+        return request is not None and request.begun
 
     def _judge(self, ripe: list[Ripe]) -> list[Record]:
         given: list[Record] = []

@@ -121,7 +121,8 @@ class ConditionWatch:
         if not silent:
             return self._panel.report(f"scale-silent-{scale}", False, told.at_s)
         cut = [gun for gun in self._cell.guns_on(scale) if in_check(gun)]
-        during = f", in the middle of the check of {' and '.join(cut)}" if cut else ""
+        # Told so that it stays true while the alarm stands, after the check has ended.
+        during = f"; it fell silent in the middle of the check of {' and '.join(cut)}" if cut else ""
         text = f"scale {scale} sends no readings{during}"
         return self._panel.report(f"scale-silent-{scale}", True, told.at_s, text)
 

@@ -33,7 +33,7 @@ def test_a_scale_silent_in_the_middle_of_a_check_is_one_alarm(floor):
     floor.run("2026-03-02T05:34:00Z")
     assert calls(floor) == ["scale-silent-floor"]
     (alarm,) = floor.of(Alert)[:1]
-    assert alarm.text == "scale floor sends no readings, in the middle of the check of upper"
+    assert alarm.text == ("scale floor sends no readings; it fell silent in the middle of the check of upper")
     assert floor.last(Check).verdict == "inconclusive"
     assert floor.alerts("check-inconclusive-upper") == ["DSUPR"]
     silence(floor, True)
@@ -52,6 +52,26 @@ def test_a_scale_silent_after_the_checks_cut_none(floor):
     silence(floor, False)
     alarm = floor.last(Alert)
     assert (alarm.name, alarm.text) == ("scale-silent-floor", "scale floor sends no readings")
+
+
+def test_a_scale_silent_after_check_ended_cut_none_though_the_check_has_no_result_yet(floor_of, cell_of):
+    floor = floor_of(cell_of(shifts=()), start="2026-03-02T12:00:00Z")
+    floor.event("check_started", gun="upper", setup="impeller-barrier")
+    for flow in (96.0, 96.1, 99.5):
+        floor.shoot("upper", flow, check_id=floor.events[-1].event_id)
+    floor.event("check_ended", gun="upper", setup="impeller-barrier")
+    (request,) = floor.of(Request)
+    floor.pass_time(240)
+    assert floor.desk.status().guns[0].running
+    silence(floor, False)
+    assert floor.last(Alert).text == "scale floor sends no readings"
+    silence(floor, True)
+    floor.reply(request, True)
+    floor.event("check_started", gun="upper", setup="impeller-barrier")
+    floor.shoot("upper", check_id=floor.events[-1].event_id)
+    floor.pass_time(20)
+    silence(floor, False)
+    assert "in the middle of the check of upper" in floor.last(Alert).text
 
 
 def test_when_the_silence_lasts_the_shift_start_names_it(floor):
