@@ -134,7 +134,7 @@ class CheckBook:
         return group is not None and (not group.said or len(group.shots) > group.given)
 
     def under_way(self, gun: str) -> bool:
-        """Whether shots of a check are still to come now: it has not ended, and awaits no unbegun extra ones."""
+        """Whether shots of a check are to come now: it has not ended, and awaits no unbegun extra ones."""
         group = self._open.get(gun)
         if group is None or group.ended_s is not None or not self.in_check(gun):
             return False
