@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from agent.detection.carving import Found
 from agent.detection.placing import Placed
-from agent.detection.scale_watch import ScaleWatch, Taken
+from agent.detection.scale_watch import ScaleWatch
+from agent.detection.taken import Taken
 
 SAME_S = 1.5
 NEAR_S = 2.0

@@ -21,9 +21,10 @@ from agent.detection.locating import by_controller, torn_apart
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed, on_scale, placed_on
 from agent.detection.reach import BEFORE_S
-from agent.detection.scale_watch import ScaleWatch, Taken
+from agent.detection.scale_watch import ScaleWatch
 from agent.detection.seen import Seen
 from agent.detection.status import Curve, ScaleStatus, curve_of, status_of
+from agent.detection.taken import Taken
 from agent.detection.triggers import Told, Triggers
 from agent.detection.window import Window
 
@@ -314,7 +315,7 @@ class Detector:
             return None
         if one.purpose == "job" and found.rise is None:
             return None
-        watch.taken.append(Taken(found.times.from_s, found.ends_s, by_curve=False, mass_g=found.mass_g))
+        watch.take(Taken(found.times.from_s, found.ends_s, by_curve=False, mass_g=found.mass_g))
         if found.times.open_s is not None and one.told[0].gun in self._guns:
             lengths = self._lengths_s.setdefault(one.told[0].gun, deque(maxlen=KEPT_LENGTHS))
             lengths.append(found.times.open_s)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -14,6 +13,7 @@ from agent.detection.gate import BLOCK_S, Gate
 from agent.detection.idle import IdleSlope
 from agent.detection.limits import Limits
 from agent.detection.ring import Ring
+from agent.detection.taken import Taken, remember
 
 KEPT_IDLE_S = 60.0
 """Readings kept at rest: a plateau, and events that come half a minute late."""
@@ -24,18 +24,7 @@ STEP_READINGS = 5
 STEP_AGREE_S = 0.3
 FORWARD_S = 2.0
 OVERLOAD_APART_S = 2.0
-KEPT_TAKEN = 32
 TRIM_EVERY = 256
-
-
-@dataclass(slots=True)
-class Taken:
-    """A stretch that a dispense was made of."""
-
-    from_s: float
-    to_s: float
-    by_curve: bool
-    mass_g: float = 0.0
 
 
 class ScaleWatch:
@@ -81,7 +70,7 @@ class ScaleWatch:
         self.overloads: deque[tuple[float, float]] = deque(maxlen=16)
         """Stretches of overload."""
         self.zeroed: deque[float] = deque(maxlen=16)
-        self.taken: deque[Taken] = deque(maxlen=KEPT_TAKEN)
+        self.taken: list[Taken] = []
         self.restored_to_s: float | None = None
         """Readings before this come from a snapshot."""
         self.busy = False
@@ -157,6 +146,10 @@ class ScaleWatch:
         looks = int(t_s / BLOCK_S) > int(self.last_t_s / BLOCK_S)
         self.last_t_s = t_s
         return looks
+
+    def take(self, new: Taken) -> None:
+        """A dispense was made of this stretch."""
+        remember(self.taken, new, self.gate.activities)
 
     def flush(self) -> None:
         """Nothing more comes: what waited for its place gets it."""
@@ -307,6 +300,6 @@ class ScaleWatch:
                 ScaleReading("", self.scale.name, t, t - ahead_s, mass, from_arrival=state["from_arrival"])
             )
         self.last_arrived_s = state["arrived_s"]
-        self.taken = deque((Taken(*row) for row in state["taken"]), maxlen=KEPT_TAKEN)
+        self.taken = [Taken(*row) for row in state["taken"]]
         if times:
             self.restored_to_s = times[-1]

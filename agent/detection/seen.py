@@ -11,7 +11,8 @@ from agent.detection.gate import Activity
 from agent.detection.locating import by_curve
 from agent.detection.naming import Namer
 from agent.detection.placing import Placed
-from agent.detection.scale_watch import ScaleWatch, Taken
+from agent.detection.scale_watch import ScaleWatch
+from agent.detection.taken import AFTER_S, BEFORE_S, Taken
 from agent.detection.window import Window
 
 ALONE_PLATEAU_S = 10.0
@@ -52,9 +53,7 @@ class Seen:
             known_s = watch.last_t_s - (0.0 if silent or final else watch.limits.break_s)
             before = activities[i - 1] if i > 0 else None
             for found in _found(watch, activity, (before, following), known_s):
-                watch.taken.append(
-                    Taken(found.times.from_s, found.times.to_s, by_curve=True, mass_g=found.mass_g)
-                )
+                watch.take(Taken(found.times.from_s, found.times.to_s, by_curve=True, mass_g=found.mass_g))
                 windows.append(self._namer.seen(watch, found, now_s))
         return windows
 
@@ -126,7 +125,7 @@ def _unexplained(watch: ScaleWatch, from_s: float, to_s: float) -> list[tuple[fl
     """Parts of an activity that no dispense given so far accounts for, each with its neighbour's mass."""
     parts = [(from_s, to_s, 0.0)]
     for taken in watch.taken:
-        begin, end = taken.from_s - 1.5, taken.to_s + 1.0
+        begin, end = taken.from_s - BEFORE_S, taken.to_s + AFTER_S
         cut: list[tuple[float, float, float]] = []
         for a, b, mass_g in parts:
             if end <= a or begin >= b:

@@ -287,3 +287,25 @@ def test_another_shot_soon_after_is_no_going_on(paper, run, pause_s):
     page.flows.append(("floor", 30.0 + pause_s, 45.0 + pause_s, 1.6))
     windows = run(page).all
     assert [w.opened_s - T0 for w in windows] == pytest.approx([15.0, 30.0 + pause_s], abs=0.5)
+
+
+def test_dozens_told_at_once_do_not_bring_back_what_was_given_before(paper, run, changed):
+    # A line that becomes too slow for the readings: one shot comes in slow motion, most of the rest never,
+    # and then all that the controller told since at once.
+    page = paper(lasts_s=640.0, shot_s=4.0, guns=("upper", "lower"))
+    openings = [20.0, 50.0, 80.0, *(107.0 + 10.0 * n for n in range(46))]
+    for n, at_s in enumerate(openings):
+        page.shot(at_s, at_s + 4.0, gun=page.guns[n % 2], purpose="shot", setup="impeller")
+
+    def arrives_s(t_s: float) -> float:
+        if t_s < 70.0:
+            return t_s
+        return 70.0 + 20.0 * (t_s - 70.0) if t_s < 95.0 else max(571.0, t_s)
+
+    came = [
+        changed(message, arrived_s=T0 + arrives_s(message.t_s - T0) + 0.02 + 1e-6 * n)
+        for n, message in enumerate(sorted(page.messages(), key=lambda message: message.t_s))
+        if hasattr(message, "event") or not 95.0 < message.t_s - T0 < 571.0
+    ]
+    given = [window.opened_s - T0 for window in run(page, came).all]
+    assert sorted(given) == pytest.approx(openings, abs=0.5)
