@@ -10,12 +10,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from agent.assessment.alarms_one import Alarm, AlarmStanding, outward, standing_of
+from agent.assessment.alarms_one import Alarm, AlarmStanding, Figure, outward, standing_of
 from agent.assessment.alarms_states import HIDDEN, AlarmEvent, next_state
-from agent.assessment.alarms_table import CELL_ALARMS, AlarmKind, Priority, alarm_name
-from agent.assessment.alarms_table_agent import AGENT_ALARMS
+from agent.assessment.alarms_table import AlarmKind, Priority
 from agent.contract.inputs import AlarmCommand
-from agent.contract.plan import Cell
 from agent.contract.records import Alert, record_id
 from agent.contract.times import epoch_s, rfc3339
 
@@ -60,20 +58,29 @@ class AlarmPanel:
         """Make an alarm known: only known alarms can be reported or commanded."""
         self._alarms[name] = Alarm(name, kind, suppressors)
 
-    def report(self, name: str, active: bool, at_s: float, text: str = "", mark: str = "") -> list[Alert]:
+    def report(
+        self,
+        name: str,
+        active: bool,
+        at_s: float,
+        text: str = "",
+        mark: str = "",
+        *,
+        figure: Figure | None = None,
+    ) -> list[Alert]:
         """A condition as it is at `at_s` (epoch seconds). Raises KeyError for a name never added.
 
-        While the condition lasts the text stands as it was at first: a number that moves on is no news. With
-        another `mark` (another gun, the other direction) it is, and the alert is told again in its state.
+        The text is shown as it was last reported, and told with the next alert: that it moves on is no news.
+        With another `mark` (another gun, the other direction), or when the `figure` in the text has moved far
+        enough, it is, and the alert is told again in its state.
         """
         alarm = self._alarms[name]
         given = self.passed(at_s)
         self._due_s = None
         news = False
         if active:
-            news = alarm.raw and alarm.mark not in (mark, None)
-            if news or not alarm.raw:
-                alarm.text = text
+            news = alarm.raw and (alarm.mark not in (mark, None) or alarm.has_moved(figure, text, at_s))
+            alarm.text, alarm.figure = text, figure
             alarm.mark = mark
             alarm.raw_last_s = max(at_s, alarm.raw_last_s)
         if active != alarm.raw:
@@ -151,6 +158,7 @@ class AlarmPanel:
         for alarm in self._alarms.values():
             alarm.raw_since_s += by_s
             alarm.raw_last_s += by_s
+            alarm.told_s += by_s
             alarm.since_s += by_s if alarm.since_s else 0.0
             if alarm.shelved_until_s is not None:
                 alarm.shelved_until_s += by_s
@@ -169,6 +177,11 @@ class AlarmPanel:
         """What the alarm says."""
         return self._alarms[name].text
 
+    def recall(self, name: str, figure: float | None) -> None:
+        """After `restore`: the figure that the alarm's last alert told; None where that is not known."""
+        if (alarm := self._alarms.get(name)) is not None:
+            alarm.told_figure = figure
+
     def assume(self, name: str, active: bool) -> None:
         """After `restore`: the condition of an alarm whose own record hides it. Calls nobody."""
         alarm = self._alarms[name]
@@ -177,9 +190,9 @@ class AlarmPanel:
             self._due_s = None
 
     def holding(self) -> list[AlarmStanding]:
-        """Active alarms of high priority that hold the release on their own, by name."""
+        """Active alarms of high priority that hold the release on their own, by name, as they were told."""
         return [
-            standing_of(alarm)
+            replace(standing_of(alarm), text=alarm.told_text)
             for _, alarm in sorted(self._alarms.items())
             if alarm.active and alarm.kind.holds and alarm.kind.priority == "high"
         ]
@@ -206,6 +219,7 @@ class AlarmPanel:
     def _take(self, alarm: Alarm, alert: Alert) -> None:
         alarm.state = alarm.told = alert.state
         alarm.text, alarm.mark = alert.text, None
+        alarm.told_text, alarm.told_figure, alarm.told_s = alert.text, None, epoch_s(alert.at)
         alarm.since_s = alarm.raw_since_s = alarm.raw_last_s = epoch_s(alert.since)
         alarm.raw_last_s = max(alarm.raw_last_s, epoch_s(alert.at))
         alarm.acknowledged_by = alert.acknowledged_by
@@ -256,6 +270,8 @@ class AlarmPanel:
 
     def _alert(self, alarm: Alarm, at_s: float) -> Alert:
         alarm.told = outward(alarm)
+        alarm.told_text, alarm.told_s = alarm.text, at_s
+        alarm.told_figure = None if alarm.figure is None else alarm.figure.value
         alarm.since_s = alarm.since_s or at_s
         until = alarm.shelved_until_s if alarm.told == "SHLVD" else None
         at = rfc3339(at_s)
@@ -273,36 +289,3 @@ class AlarmPanel:
             acknowledged_by=alarm.acknowledged_by,
             shelved_until=None if until is None else rfc3339(until),
         )
-
-
-def cell_panel(cell: Cell) -> AlarmPanel:
-    """The alarms of a cell: one of each kind, for each gun or scale where the kind is of one."""
-    panel = AlarmPanel(cell.name)
-    scale_of = {gun.name: gun.scale for gun in cell.guns}
-    subjects = {
-        "cell": ("",),
-        "gun": tuple(scale_of),
-        "scale": tuple(scale.name for scale in cell.scales),
-    }
-    kinds = {kind.name: kind for kind in CELL_ALARMS}
-    for kind in CELL_ALARMS:
-        for subject in subjects[kind.of]:
-            where = {
-                "scale": (scale_of.get(subject, subject),),
-                "gun": (subject,) if subject else tuple(scale_of),
-            }
-            suppressors = tuple(
-                alarm_name(kinds[name], one)
-                for name in kind.suppressed_by
-                for one in where.get(kinds[name].of, ("",))
-            )
-            panel.add(alarm_name(kind, subject), kind, suppressors)
-    return panel
-
-
-def agent_panel() -> AlarmPanel:
-    """The alarms of the agent itself, under the cell name "agent"."""
-    panel = AlarmPanel("agent")
-    for kind in AGENT_ALARMS:
-        panel.add(kind.name, kind, kind.suppressed_by)
-    return panel

@@ -22,6 +22,17 @@ class AlarmStanding:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """The number that an alarm's text tells, and what makes it worth telling again."""
+
+    value: float
+    worth: float
+    """How far it must move for that, in its own unit."""
+    pause_s: float = 0.0
+    """How long after the last alert it is told again at the earliest: a number that swings calls nobody."""
+
+
 @dataclass(slots=True)
 class Alarm:
     """An alarm as it stands. Times are epoch seconds."""
@@ -43,10 +54,26 @@ class Alarm:
     since_s: float = 0.0
     """When the condition began that made it active."""
     text: str = ""
+    """As it was last reported."""
+    figure: Figure | None = None
+    """The number in it."""
+    told_text: str = ""
+    told_figure: float | None = None
+    """Text and number of its last alert; None where it had none, or where a restart left it unknown."""
+    told_s: float = 0.0
+    """When that was."""
     mark: str | None = None
     """What the text is about; None after a restart, when that is not known."""
     acknowledged_by: str | None = None
     shelved_until_s: float | None = None
+
+    def has_moved(self, figure: Figure | None, text: str, at_s: float) -> bool:
+        """Whether the number of its text is so far from the one last told that it is told again."""
+        if figure is None or at_s < self.told_s + figure.pause_s:
+            return False
+        if self.told_figure is None:
+            return text != self.told_text
+        return abs(figure.value - self.told_figure) >= figure.worth
 
     def due_s(self) -> float:
         """When the next thing happens by itself; infinity where nothing is pending."""

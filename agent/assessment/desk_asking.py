@@ -77,7 +77,7 @@ class Asking:
             f"the controller refused the flow check of gun {request.gun} for {request.setup}: "
             f"{reply.reason or 'it gave no reason'}"
         )
-        given = self._panel.report("request-refused", True, reply.arrived_s, text)
+        given = self._panel.report("request-refused", True, reply.arrived_s, text, reply.reason or "")
         return [*given], self._no_more(answer)
 
     def passed(self, now_s: float) -> tuple[list[Record], list[Ripe]]:
@@ -142,7 +142,7 @@ class Asking:
         """All was told, and the alarms are as they were."""
         self.requests.restored()
         if self._panel.condition("check-overdue"):
-            self.watch.was_overdue(now_s, self._panel.text("check-overdue"))
+            self.watch.was_overdue(now_s, self._panel.text("check-overdue"), self._done(now_s))
 
     def next_shift(self, now_s: float) -> NextShift | None:
         """The shift that is open or running, else the next one."""

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from agent.assessment.alarms import AlarmPanel, Fault
+from agent.assessment.alarms_one import Figure
 from agent.assessment.alarms_states import beyond
 from agent.contract.plan import Cell, Setup
 from agent.contract.records import Alert
@@ -21,6 +22,10 @@ VENTED = 0.1
 LEAK_G_PER_S = 0.01
 """Mass that creeps onto a scale while its guns are closed: a drop every three seconds (common practice)."""
 LEAK_DEADBAND_G_PER_S = 0.005
+PAUSE_S = 300.0
+"""A pressure or a leak that moves on is told again after so long at the earliest (choice of ours): two alerts
+in ten minutes, where ten are called a flood (EEMUA 191).
+"""
 PRESSURES = 600
 USUAL_TEMPERATURES = 200
 
@@ -112,7 +117,9 @@ class ConditionWatch:
         )
         deadband = min(PRESSURE_DEADBAND_PCT, limit / 2)
         was = self._panel.condition(name)
-        return self._panel.report(name, beyond(abs(off_pct), limit, deadband, was), at_s, text, side)
+        figure = Figure(off_pct, PRESSURE_DEADBAND_PCT, PAUSE_S)
+        off = beyond(abs(off_pct), limit, deadband, was)
+        return self._panel.report(name, off, at_s, text, side, figure=figure)
 
     def _scale(self, scale: str, told: Conditions, in_check: Callable[[str], bool]) -> list[Alert]:
         silent = self.around.silent[scale] = not told.scales[scale]
@@ -133,4 +140,5 @@ class ConditionWatch:
         name = f"leaking-{scale}"
         sure = slope if slope > 2 * u else 0.0
         leaks = beyond(sure, LEAK_G_PER_S, LEAK_DEADBAND_G_PER_S, self._panel.condition(name))
-        return self._panel.report(name, leaks, told.at_s, text)
+        figure = Figure(slope, LEAK_DEADBAND_G_PER_S, PAUSE_S)
+        return self._panel.report(name, leaks, told.at_s, text, figure=figure)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TypeAlias
 
+from agent.assessment.alarms_figures import figures_of
 from agent.assessment.checks_judging import judge_group
 from agent.assessment.desk_state import CellState
 from agent.assessment.memory import is_complete, is_conclusive, is_result
@@ -50,9 +51,16 @@ def restore(state: CellState, records: Iterable[Record], events: Iterable[Contro
             state.now_s = max(state.now_s, at_s)
             state.asking.retold_time(at_s)
         _again(state, item, in_checks)
+    figures: dict[str, float] = {}
+    told: dict[str, float | None] = {}
     for record in own:
         _newest_word(state, record)
+        figures |= figures_of(record)
+        if isinstance(record, Alert):
+            told[record.name] = figures.get(record.name)
     state.panel.restore(record for record in own if isinstance(record, Alert))
+    for name, figure in told.items():
+        state.panel.recall(name, figure)
     state.results.restored()
     state.asking.restored(state.now_s)
     state.stale = True

@@ -6,6 +6,8 @@ from collections import OrderedDict
 from collections.abc import Mapping
 
 from agent.assessment.alarms import AlarmPanel
+from agent.assessment.alarms_figures import WORTH_TELLING, figures_of
+from agent.assessment.alarms_one import Figure
 from agent.assessment.alarms_states import beyond
 from agent.assessment.checks import Group
 from agent.assessment.checks_judging import Judged, check_record, open_error, u_alone
@@ -157,8 +159,9 @@ class Results:
     def _unbalanced(self, balance: Balance) -> list[Alert]:
         known = balance.verdict == "inconclusive" and self._panel.condition("unbalanced")
         active = balance.verdict == "fail" or known
+        figure = _figure("unbalanced", balance, WORTH_TELLING * balance.limit_pct)
         return self._panel.report(
-            "unbalanced", active, epoch_s(balance.at), balance.reason, balance.off or ""
+            "unbalanced", active, epoch_s(balance.at), balance.reason, balance.off or "", figure=figure
         )
 
     def _keep(self, balance: Balance) -> None:
@@ -228,7 +231,9 @@ class Results:
             text = f"gun {gun} for {check.setup}: {check.reason}{likely}"
             given += report(f"check-inconclusive-{gun}", False, at_s)
             mark = f"{(check.deviation_pct or 0.0) > 0} {likely}"
-            given += report(f"flow-off-target-{gun}", check.verdict == "fail", at_s, text, mark)
+            name = f"flow-off-target-{gun}"
+            figure = _figure(name, check, WORTH_TELLING * check.tolerance_pct)
+            given += report(name, check.verdict == "fail", at_s, text, mark, figure=figure)
         else:
             given += self._inconclusive(check)
         return given + self._wear_alarms(wear)
@@ -236,12 +241,18 @@ class Results:
     def _wear_alarms(self, wear: Wear) -> list[Alert]:
         at_s, text, report = epoch_s(wear.at), f"gun {wear.gun}: {wear.reason}", self._panel.report
         worn, plugged = f"worn-{wear.gun}", f"plugged-{wear.gun}"
-        given = report(worn, _is_worn(wear, self._panel.condition(worn)), at_s, text)
-        return given + report(plugged, wear.pattern == "plugging", at_s, text)
+        figure = _figure(worn, wear, WEAR_DEADBAND_PCT)
+        given = report(worn, _is_worn(wear, self._panel.condition(worn)), at_s, text, figure=figure)
+        return given + report(plugged, wear.pattern == "plugging", at_s, text, figure=figure)
 
     def _inconclusive(self, check: Check) -> list[Alert]:
         text = f"the check of gun {check.gun} for {check.setup} has no result: {check.reason}"
-        return self._panel.report(f"check-inconclusive-{check.gun}", True, epoch_s(check.at), text)
+        return self._panel.report(f"check-inconclusive-{check.gun}", True, epoch_s(check.at), text, text)
+
+
+def _figure(alarm: str, record: Record, worth: float) -> Figure | None:
+    value = figures_of(record).get(alarm)
+    return None if value is None else Figure(value, worth)
 
 
 def _is_worn(wear: Wear, was: bool) -> bool:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from agent.assessment.alarms import cell_panel
+from agent.assessment.alarms_panels import cell_panel
 from agent.assessment.checks import CheckBook, Ripe
 from agent.assessment.desk_asking import Asking
 from agent.assessment.desk_conditions import ConditionWatch

@@ -122,14 +122,17 @@ class ShiftWatch:
                 continue
             missing = self._missing(course, done)
             if missing:
-                course.overdue = course.overdue or self._overdue_text(course, missing, list(silent))
+                if course.overdue is None or missing != course.overdue_of:
+                    course.overdue = self._overdue_text(course, missing, list(silent))
+                    course.overdue_of = missing
                 told.append(course.overdue)
         return "; ".join(told) or None
 
-    def was_overdue(self, now_s: float, text: str) -> None:
+    def was_overdue(self, now_s: float, text: str, done: DoneSince) -> None:
         """After a restart: what the alarm said for the shift that runs."""
         for occurrence in self._running(now_s)[-1:]:
-            self._course(occurrence).overdue = text
+            course = self._course(occurrence)
+            course.overdue, course.overdue_of = text, self._missing(course, done)
 
     def refused(self, now_s: float) -> bool:
         """Whether a check of a shift that is open stands refused."""

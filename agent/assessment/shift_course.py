@@ -52,6 +52,8 @@ class Course:
     """At its start or after it, all guns had a result: it is not overdue, whatever happens later."""
     overdue: str | None = None
     """What the alarm says, once it was raised."""
+    overdue_of: list[str] = field(default_factory=list)
+    """The guns that it names."""
 
     def gun(self, name: str) -> GunCourse:
         """The course of one gun."""

@@ -11,7 +11,8 @@ from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
-from agent.assessment.alarms import Fault, agent_panel
+from agent.assessment.alarms import Fault
+from agent.assessment.alarms_panels import agent_panel
 from agent.assessment.alarms_table_agent import AGENT_ALARMS
 from agent.contract.evidence import Evidence
 from agent.contract.inputs import (

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import pytest
 
-from agent.assessment.alarms import AlarmPanel, Fault, agent_panel, cell_panel
+from agent.assessment.alarms import AlarmPanel, Fault
+from agent.assessment.alarms_one import Figure
+from agent.assessment.alarms_panels import agent_panel, cell_panel
 from agent.assessment.alarms_states import beyond, next_state
 from agent.assessment.alarms_table import CELL_ALARMS, AlarmKind
 from agent.assessment.alarms_table_agent import AGENT_ALARMS
@@ -97,6 +99,27 @@ def test_told_once_however_often_reported():
     assert (other.state, other.text, other.since) == ("UNACK", "on the other side", rfc3339(T0))
     assert states(panel.report("low-oil", False, T0 + 3)) == ["RTNUN"]
     assert states(panel.command(command("low-oil", "acknowledge", T0 + 4))) == ["NORM"]
+
+
+def test_a_number_that_moved_far_enough_is_told_again_after_its_pause():
+    panel = panel_of()
+
+    def reported(value: float, at_s: float) -> list[Alert]:
+        return panel.report("low-oil", True, at_s, f"oil at {value:g} %", figure=Figure(value, 2.0, 60.0))
+
+    assert states(reported(9.0, T0)) == ["UNACK"]
+    assert reported(5.0, T0 + 59) == []
+    (standing,) = panel.standing()
+    assert standing.text == "oil at 5 %"
+    assert reported(7.5, T0 + 61) == []
+    (moved,) = reported(5.0, T0 + 62)
+    assert (moved.state, moved.text, moved.since) == ("UNACK", "oil at 5 %", rfc3339(T0))
+    panel.command(command("low-oil", "acknowledge", T0 + 63))
+    (moved,) = reported(2.0, T0 + 130)
+    assert (moved.state, moved.text, moved.acknowledged_by) == ("ACKED", "oil at 2 %", "shift lead")
+    assert reported(1.0, T0 + 260) == []
+    (ended,) = panel.report("low-oil", False, T0 + 300)
+    assert ended.text == "oil at 1 %"
 
 
 def test_on_delay_needs_the_whole_delay():

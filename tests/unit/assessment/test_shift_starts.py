@@ -16,7 +16,7 @@ import pytest
 from agent.assessment.shift_calendar import around, starts_s
 from agent.contract.inputs import Reply
 from agent.contract.plan import Plan, Shift
-from agent.contract.records import Check, Release, Request
+from agent.contract.records import Alert, Check, Release, Request
 from agent.contract.times import epoch_s, rfc3339
 
 ALL_DAYS = (0, 1, 2, 3, 4, 5, 6)
@@ -170,7 +170,7 @@ def test_ready_again_is_asked_at_once_even_after_the_start(floor):
     floor.run("2026-03-02T06:40:00Z")
     assert len(floor.of(Request)) == asked_before + 2
     assert floor.last(Release).state == "released"
-    assert floor.alerts("check-overdue") == ["UNACK", "RTNUN"]
+    assert floor.alerts("check-overdue") == ["UNACK", "UNACK", "RTNUN"]
 
 
 def test_a_silent_controller_is_named_and_the_check_overdue(floor):
@@ -202,7 +202,7 @@ def test_missed_while_down_is_asked_at_once_in_the_first_hours(floor):
     floor.answers = True
     floor.serve(floor.last(Request))
     floor.run("2026-03-02T08:20:00Z")
-    assert floor.alerts("check-overdue") == ["UNACK", "RTNUN"]
+    assert floor.alerts("check-overdue") == ["UNACK", "UNACK", "RTNUN"]
     assert len(floor.of(Check)) == 2
 
 
@@ -313,9 +313,14 @@ def test_without_requests_it_waits_for_the_evidence_and_raises_the_same_alarm(fl
     assert (alert.name, alert.at) == ("check-overdue", "2026-03-02T06:00:00.000Z")
     assert "no check was seen" in alert.text
     floor.check("upper")
+    floor.restart()
+    floor.pass_time(10)
+    alert = floor.last(Alert)
+    assert (alert.name, alert.state, alert.since) == ("check-overdue", "UNACK", "2026-03-02T06:00:00.000Z")
+    assert alert.text.endswith("of: lower (no check was seen)")
     floor.check("lower")
     floor.run("2026-03-02T06:20:00Z")
-    assert floor.alerts("check-overdue") == ["UNACK", "RTNUN"]
+    assert floor.alerts("check-overdue") == ["UNACK", "UNACK", "RTNUN"]
 
 
 def test_a_needle_turned_after_a_failed_check_is_checked_again_and_the_other_gun_is_not(floor):
