@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import sys
+import textwrap
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -111,8 +113,19 @@ def _list(*, as_json: bool) -> int:
         if as_json:
             print(json.dumps({"name": scenario.name, "title": scenario.title, "says": scenario.says}))
             continue
-        print(f"{scenario.name}\n    {scenario.title}\n    The agent should say: {scenario.says}")
+        print(scenario.name)
+        _inset(scenario.title)
+        _inset(f"The agent should say: {scenario.says}")
     return 0
+
+
+def _inset(text: str) -> None:
+    """A line below its heading; on a terminal it is broken between words."""
+    if sys.stdout.isatty():
+        columns = shutil.get_terminal_size().columns
+        print(textwrap.fill(text, columns, initial_indent="    ", subsequent_indent="    "))
+    else:
+        print(f"    {text}")
 
 
 def _capture(args: argparse.Namespace, site: Site, scenario: Scenario) -> int:

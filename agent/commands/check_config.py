@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from agent.commands.configuration import complain
 from agent.contract.plan import Cell, Plan, Shift
 from agent.settings.faults import BadConfiguration
 from agent.settings.load import load
@@ -60,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
                 _as_json({"ok": False, "file": str(bad.file), "faults": [asdict(one) for one in bad.faults]})
             )
         else:
-            print(bad, file=sys.stderr)
+            complain(str(bad))
         return 2
     if args.json:
         print(_as_json({"ok": True, **understood(site, time.time())}))

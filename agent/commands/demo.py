@@ -19,18 +19,21 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
+from agent.assessment.desk_following import ALL_WELL
 from agent.commands.local_time import LocalTime
 from agent.commands.tables import (
     balance_line,
+    causes_line,
     checks_table,
     console,
+    hanging,
     number,
     release_lines,
     tell_pressure,
     word,
 )
 from agent.contract.inputs import ControllerEvent
-from agent.contract.records import Advice, Balance, Check, Dispense, Record, Release, Request
+from agent.contract.records import Advice, Balance, Cause, Check, Dispense, Record, Release, Request
 from agent.contract.times import rfc3339
 from agent.report.words import turn_told
 from agent.runtime.clock import BorrowedClock
@@ -113,6 +116,11 @@ class Story:
         if not self._as_json:
             self._out.print(text)
 
+    def _say_at(self, at: str, text: str | Text) -> None:
+        """A line for people, with its time before it."""
+        if not self._as_json:
+            self._out.print(hanging(f"{at}  ", text))
+
     def hear(self, batch: Batch) -> None:
         """What the agent heard and said, in order; in its thread, which no fault of ours may end."""
         if self.unheard:
@@ -128,7 +136,7 @@ class Story:
             if isinstance(told, ControllerEvent) and told.event == "needle_set":
                 at = self._local.clock(rfc3339(told.t_s))
                 turned = f"turned the needle of {told.gun} to {number(told.setting)}"
-                self.say(f"{at}  the technician (simulated) {turned}")
+                self._say_at(at, f"the technician (simulated) {turned}")
         for record in batch.records:
             self.records.append(record)
             if self._as_json:
@@ -164,31 +172,35 @@ class Story:
         at = self._local.clock(record.ended_at if isinstance(record, Dispense) else record.at)
         match record:
             case Request():
-                self._out.print(
-                    f"{at}  asked the controller for a check of {record.gun}: {record.shots} shots of "
-                    f"{record.shot_s:g} s after a bleed of {record.bleed_s:g} s"
+                self._say_at(
+                    at,
+                    f"asked the controller for a check of {record.gun}: {record.shots} shots of "
+                    f"{record.shot_s:g} s after a bleed of {record.bleed_s:g} s",
                 )
             case Dispense():
                 flow = f"{number(record.flow_g_per_min)} g/min"
                 flags = f"  [{', '.join(record.flags)}]" if record.flags else ""
-                self._out.print(
-                    f"{at}  {record.gun}: {record.purpose} of {number(record.open_s, 1)} s, "
-                    f"{number(record.mass_g)} g, {flow}{flags}"
+                self._say_at(
+                    at,
+                    f"{record.gun}: {record.purpose} of {number(record.open_s, 1)} s, "
+                    f"{number(record.mass_g)} g, {flow}{flags}",
                 )
             case Check():
-                judged = Text(f"{at}  {record.gun}: ").append(word(record.verdict))
-                self._out.print(judged.append(f"  {record.reason}"))
+                judged = Text(f"{record.gun}: ").append(word(record.verdict))
+                self._say_at(at, judged.append(f"  {record.reason}"))
             case Balance():
-                self._out.print(Text(f"{at}  ").append(balance_line(record)))
+                self._say_at(at, balance_line(record))
             case Advice() if record.change:
-                self._out.print(Text(f"{at}  {record.gun}: {turn_told(record)}"))
+                self._say_at(at, Text(f"{record.gun}: {turn_told(record)}"))
+            case Cause() if record.ranked and record.ranked[0].code != ALL_WELL:
+                self._say_at(at, causes_line(record))
             case Release() if record.state == "released":
                 self.released.set()
-                self._out.print(Text(f"{at}  {record.setup} is ").append(word("released")))
+                self._say_at(at, Text(f"{record.setup} is ").append(word("released")))
             case Release() if not self._held_told:
                 self._held_told = True
-                held = Text(f"{at}  {record.setup} is ").append(word("held"))
-                self._out.print(held.append(" until every gun has passed"))
+                held = Text(f"{record.setup} is ").append(word("held"))
+                self._say_at(at, held.append(" until every gun has passed"))
             case _:
                 pass
         if isinstance(record, Release) and record.state == "released":

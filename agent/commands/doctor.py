@@ -10,13 +10,12 @@ from pathlib import Path
 from typing import TypeAlias
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.text import Text
 
 from agent.commands import doctor_database, doctor_here, doctor_line
 from agent.commands.configuration import WRONG, load_or_complain
 from agent.commands.doctor_finding import Finding
-from agent.commands.tables import console
+from agent.commands.tables import console, hanging
 from agent.settings.site import Site
 
 LISTEN_S = 5.0
@@ -91,10 +90,9 @@ def examine(site: Site, listen_s: float) -> Iterator[Finding]:
 
 def _tell(finding: Finding, out: Console) -> None:
     word, style = WORDS[finding.level]
-    line = Text(f"{finding.what:<14}").append(f"{word:<6}", style=style).append(finding.text)
-    out.print(line)
+    out.print(hanging(Text(f"{finding.what:<14}").append(f"{word:<6}", style=style), Text(finding.text)))
     if finding.mend:
-        out.print(Padding(Text(f"→ {finding.mend}"), (0, 0, 0, 20), expand=False))
+        out.print(hanging(" " * 20, Text(f"→ {finding.mend}")))
 
 
 def _safely(what: str, findings: Iterator[Finding]) -> Iterator[Finding]:

@@ -157,6 +157,8 @@ def _check_names(args: argparse.Namespace, plan: Plan) -> None:
     guns = {gun.name for cell in plan.cells for gun in cell.guns if args.cell in {None, cell.name}}
     if args.gun is not None and args.gun not in guns:
         raise ValueError(f"no gun {args.gun!r}; there are {', '.join(sorted(guns))}")
+    if args.csv and (args.shot or args.verify or args.recompute or args.refused):
+        raise ValueError("--csv is for records; --json goes with --shot, --verify, --recompute and --refused")
     if args.last < 1:
         raise ValueError(f"--last is {args.last}; allowed: 1 or more")
 

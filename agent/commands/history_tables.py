@@ -128,7 +128,7 @@ def _needle(body: Body) -> str:
     now, advised = body.get("setting"), body.get("advised")
     if advised is None:
         return ""
-    return f"{number(now)} → {number(advised)} {body.get('unit', '')}" if now != advised else "leave it"
+    return f"{number(now)} → {number(advised)} {body.get('unit', '')}" if now != advised else ""
 
 
 def _advice_lines(body: Body) -> list[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+import textwrap
 from collections.abc import Sequence
 
 from agent import __version__
@@ -19,7 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check-config": ("agent.commands.check_config", "what is wrong with a configuration, or what it says"),
     "doctor": ("agent.commands.doctor", "tries broker, database, disk, clock; says what to mend"),
     "replay": ("agent.commands.replay", "recorded messages through the same pipeline"),
-    "history": ("agent.commands.history", "past checks, wear and alarms; brings paper in"),
+    "history": ("agent.commands.history", "past checks, wear and alarms; imports a paper history"),
     "report": ("agent.commands.report", "a report for people, one HTML file"),
     "bridge": ("agent.commands.bridge", "scales on serial lines to MQTT"),
     "simulate": ("simulators.commands", "a simulated cell against any broker"),
@@ -52,7 +53,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     chosen = next((word for word in words if not word.startswith("-")), None)
     if chosen is not None and chosen not in COMMANDS:
         print(f"shotgram: there is no command {chosen!r}{near(chosen, COMMANDS)}", file=sys.stderr)
-        print(f"commands: {', '.join(COMMANDS)}", file=sys.stderr)
+        print(textwrap.fill(f"commands: {', '.join(COMMANDS)}", 79, break_on_hyphens=False), file=sys.stderr)
         return WRONG
     parser = parser_for([chosen] if chosen is not None else [])
     at = words.index(chosen) if chosen is not None else len(words)

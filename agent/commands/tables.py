@@ -14,7 +14,18 @@ from rich.text import Text
 
 from agent.commands.local_time import LocalTime
 from agent.contract.alarm_words import ALARM_STATES
-from agent.contract.records import Advice, Alert, Balance, Cause, Check, Dispense, Record, Release, Wear
+from agent.contract.records import (
+    Advice,
+    Alert,
+    Balance,
+    Cause,
+    Check,
+    Dispense,
+    Record,
+    Release,
+    Request,
+    Wear,
+)
 from agent.report.words import signed, turn_told
 
 _PADDED = re.compile(r"[ \t]+$", re.MULTILINE)
@@ -69,6 +80,15 @@ class Unpadded:
     def isatty(self) -> bool:
         """It is used in pipes alone."""
         return False
+
+
+def hanging(first: str | Text, text: str | Text) -> Table:
+    """A line whose text, where it is longer than the terminal is wide, goes on below itself."""
+    line = Table.grid()
+    line.add_column(no_wrap=True)
+    line.add_column(overflow="fold")
+    line.add_row(first, text)
+    return line
 
 
 def word(text: str) -> Text:
@@ -200,19 +220,41 @@ def tell_pressure(checks: Iterable[Check], out: Console) -> None:
         out.print(Text(f"{note}\n", style="dim"))
 
 
+def causes_line(cause: Cause) -> Text:
+    """What is probably behind it, each with its weight, in a line."""
+    ranked = ", ".join(f"{one.code} {100.0 * one.weight:.0f} %" for one in cause.ranked)
+    return Text(f"Probable cause: {ranked}")
+
+
+def request_line(request: Request) -> Text:
+    """What was asked of the controller and not answered yet, in a line."""
+    shots = "1 shot" if request.shots == 1 else f"{request.shots} shots"
+    why = request.why.partition(": ")[2] or request.why
+    return Text(f"Asked of the controller and not answered yet: {shots} of {request.gun} ({why})")
+
+
 def print_results(records: Iterable[Record], out: Console, local: LocalTime) -> None:
     """The newest state of every gun and cell among the records, as tables and lines."""
     latest: dict[tuple[str, ...], Record] = {}
+    asked: dict[tuple[str, str], Request] = {}
     for record in records:
+        if isinstance(record, Request):
+            asked[record.cell, record.gun] = record
+            continue
+        if isinstance(record, Check):
+            asked.pop((record.cell, record.gun), None)
         key = (record.record, record.cell, str(getattr(record, "gun", getattr(record, "name", ""))))
         latest[key] = record
-    cells = sorted({record.cell for record in latest.values()})
+    cells = sorted({record.cell for record in (*latest.values(), *asked.values())})
     for cell in cells:
         here = [record for record in latest.values() if record.cell == cell]
         checks = [record for record in here if isinstance(record, Check)]
         if checks:
             out.print(checks_table(checks, f"Checks in cell {cell}"))
             tell_pressure(checks, out)
+        for request in asked.values():
+            if request.cell == cell:
+                out.print(request_line(request))
         for record in here:
             if isinstance(record, Balance):
                 out.print(balance_line(record))
@@ -221,8 +263,8 @@ def print_results(records: Iterable[Record], out: Console, local: LocalTime) -> 
             elif isinstance(record, Wear) and record.pattern != "none":
                 out.print(Text(f"Wear of {record.gun}: {record.reason}"))
             elif isinstance(record, Cause) and record.ranked:
-                first = record.ranked[0]
-                out.print(Text(f"Probable cause: {first.code}. Look at: {first.look_at}"))
+                out.print(causes_line(record))
+                out.print(Text(f"Look at: {record.ranked[0].look_at}"))
             elif isinstance(record, Alert) and record.state != "NORM":
                 alarm = Text(f"Alarm {record.name} ({record.priority} priority, ")
                 out.print(alarm.append(alarm_state(record.state)).append(f"): {record.text}"))

@@ -74,7 +74,11 @@ def _refers(
 ) -> Iterator[Fault]:
     name = text(entry, str(where[-1]))
     if name is not None and name not in names:
-        listed = f"{what} ({', '.join(names[:20])})" if names else f"{what}, but there is none"
+        listed = (
+            f"{what} ({', '.join(list(dict.fromkeys(names))[:20])})"
+            if names
+            else f"{what}, but there is none"
+        )
         yield finder.fault(where, found=shown(name), allowed=listed, hint=nearest(name, names))
 
 

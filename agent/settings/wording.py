@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from typing import Any
@@ -39,6 +40,8 @@ def _fault(detail: ErrorDetails, finder: Finder) -> Fault:
         return finder.fault(where, found="a key that is not known here", allowed=allowed, hint=hint)
     found = shown(detail["input"]) if not key.endswith("_file") else "something else"
     if detail["type"] == "rule":
+        if isinstance(detail["input"], Mapping):
+            found = _members_named(detail["input"], detail["msg"]) or found
         return finder.fault(where, found=found, allowed=detail["msg"])
     if detail["type"] == "finite_number":
         return finder.fault(where, found=found, allowed="a finite number; " + _allowed(where))
@@ -46,6 +49,14 @@ def _fault(detail: ErrorDetails, finder: Finder) -> Fault:
         words = [str(word) for word in _schema(where).get("enum", ())]
         return finder.fault(where, found=found, allowed=_allowed(where), hint=nearest(detail["input"], words))
     return finder.fault(where, found=found, allowed=_allowed(where))
+
+
+def _members_named(table: Mapping[str, Any], rule: str) -> str:
+    """Those members of a table that a rule about several of them names; numbers with their value."""
+    named = [key for key in table if re.search(rf"\b{re.escape(key)}\b", rule)]
+    return " and ".join(
+        f"{key} {shown(table[key])}" if type(table[key]) in (int, float) else key for key in named
+    )
 
 
 def _without_marks(location: tuple[int | str, ...], finder: Finder) -> Where:

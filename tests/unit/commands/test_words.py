@@ -206,6 +206,53 @@ def test_a_table_fits_its_terminal(paper_journal: Path, columns: int) -> None:
     assert ("shows also" in shown) == (columns < 100)
 
 
+BROKEN = """\
+[agent]
+id = "edge-7"
+timezone = "Europe/Lisbonn"
+
+[mqtt]
+root = "plant/+"
+
+[[setups]]
+name = "barrier"
+fluid = "butanon"
+target_g_per_min = "96"
+
+[[cells]]
+id = "north"
+"""
+
+
+@pytest.mark.parametrize(
+    "words", [["check-config"], ["simulate", "--list"], ["histry"], ["doctor", "--listen", "0", "--config"]]
+)
+def test_long_lines_are_broken_between_words_and_go_on_below_themselves(
+    tmp_path: Path, words: list[str]
+) -> None:
+    if words == ["check-config"]:
+        (tmp_path / "broken.toml").write_text(BROKEN)
+        words = [*words, str(tmp_path / "broken.toml")]
+    elif words[0] == "doctor":
+        words = [*words, str(CONFIG)]
+    shown = at_a_terminal(words, {"TERM": "xterm", "NO_COLOR": "1"})
+    lines = [line.rstrip() for line in shown.splitlines() if str(tmp_path) not in line]
+    assert lines
+    assert max(map(len, lines)) <= 80
+    assert not any(line.startswith(("wall", "allowed", "levels")) for line in lines)
+
+
+def test_in_a_pipe_each_fault_is_a_line(tmp_path: Path) -> None:
+    broken = tmp_path / "broken.toml"
+    broken.write_text(BROKEN)
+    piped = subprocess.run(
+        [sys.executable, "-m", "agent", "check-config", str(broken)],
+        capture_output=True, text=True, check=False, cwd=ROOT,
+    )  # fmt: skip
+    assert piped.returncode == 2
+    assert len(piped.stderr.splitlines()) == 1 + int(piped.stderr.split(": ", 1)[1].split()[0])
+
+
 def test_progress_is_for_terminals_alone(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

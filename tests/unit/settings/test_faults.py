@@ -128,6 +128,10 @@ def test_faults_are_named_beside_their_numbers(faults: Faults) -> None:
         "line 27: setups[1].target_g_per_min (rim): found -1; "
         "allowed: a number, more than 0 and at most 100000"
     )
+    scale = faults(("resolution_g = 0.1", "resolution_g = 1000"))[0]
+    assert scale.found.startswith("resolution_g 1000 and capacity_g ")
+    key = faults(('root = "works"', 'root = "works"\ncert_file = "x"'))[0]
+    assert key.found == "cert_file"
     gun = faults(('scale = "floor"', 'scale = "roof"'))[0]
     assert gun.name == "west, upper"
 
