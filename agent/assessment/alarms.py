@@ -6,6 +6,7 @@ condition as often as it likes; an alert is given only when something a person s
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -46,8 +47,6 @@ class AlarmPanel:
     """All alarms of a cell, by name. `cell` is "agent" for the alarms of the agent itself."""
 
     cell: str
-    refused_commands: int = 0
-    """Commands that named no alarm of this panel, or no sensible shelving."""
     dropped_names: int = 0
     """Faults dropped because the panel is full."""
     _alarms: dict[str, Alarm] = field(default_factory=dict)
@@ -113,7 +112,7 @@ class AlarmPanel:
         return self.report(fault.name, fault.active, at_s, fault.text, fault.mark)
 
     def command(self, command: AlarmCommand) -> list[Alert]:
-        """What a person asks of an alarm. A command that makes no sense is counted and changes nothing."""
+        """What a person asks of an alarm. A command that makes no sense changes nothing."""
         at_s = command.arrived_s
         given = self.passed(at_s)
         self._due_s = None
@@ -121,7 +120,6 @@ class AlarmPanel:
         minutes = SHELVE_MIN if command.minutes is None else command.minutes
         sensible = math.isfinite(minutes) and minutes > 0
         if alarm is None or (command.command == "shelve" and not sensible):
-            self.refused_commands += 1
             return given
         if command.command == "acknowledge":
             if alarm.state in ("UNACK", "RTNUN"):
@@ -139,6 +137,14 @@ class AlarmPanel:
             return given
         alarm.shelved_until_s = None
         return given + self._go(alarm, "unshelve", at_s)
+
+    def objection(self, command: AlarmCommand) -> str | None:
+        """Why a command is for no alarm of this panel, in a sentence; None where it is for one."""
+        if command.name in self._alarms:
+            return None
+        like = difflib.get_close_matches(command.name, self._alarms, n=3)
+        hint = f"; alarms of a like name are {', '.join(like)}" if like else ""
+        return f"{self.cell} has no alarm {command.name!r}: nothing was done{hint}"
 
     def passed(self, now_s: float) -> list[Alert]:
         """Time passes: delays end, shelvings end, happenings end. In the order of their own times."""

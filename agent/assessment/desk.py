@@ -25,6 +25,8 @@ from agent.contract.times import epoch_s
 
 __all__ = ["Conditions", "Desk", "DeskStatus", "Fault", "GunStatus"]
 
+LONGEST_ID = 80
+"""Characters of a strange id that are repeated."""
 POLL_S = 5.0
 """So often the shifts are looked at while nothing else happens, seconds."""
 
@@ -85,6 +87,14 @@ class Desk:
         """A person acknowledged, shelved or unshelved an alarm."""
         self._state.now_s = command.arrived_s
         return [*self._alarms(self._state.panel.command(command)), *self._released(command.arrived_s)]
+
+    def objection(self, item: Reply | AlarmCommand) -> str | None:
+        """Why an answer or a command is about nothing that is known here, in a sentence; else None."""
+        if isinstance(item, AlarmCommand):
+            return self._state.panel.objection(item)
+        if self._state.asking.requests.knows(item.request_id):
+            return None
+        return f"it answers request {item.request_id[:LONGEST_ID]!r}, which was not made here or is long over"
 
     def conditions(self, told: Conditions) -> list[Record]:
         """Facts other rooms tell."""

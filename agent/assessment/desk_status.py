@@ -40,8 +40,6 @@ class DeskStatus:
     guns: tuple[GunStatus, ...]
     shift: NextShift | None
     alarms: tuple[AlarmStanding, ...]
-    strange_replies: int
-    refused_commands: int
 
 
 def status_of(state: CellState) -> DeskStatus:
@@ -58,8 +56,6 @@ def status_of(state: CellState) -> DeskStatus:
         guns=tuple(_gun_status(state, memory, setup) for memory in state.results.guns.values()),
         shift=state.asking.next_shift(state.now_s),
         alarms=state.panel.standing(),
-        strange_replies=state.asking.requests.strange_replies,
-        refused_commands=state.panel.refused_commands,
     )
 
 

@@ -96,12 +96,14 @@ class RequestBook:
     def __init__(self) -> None:
         self._open: dict[str, OpenRequest] = {}
         self._past: deque[str] = deque(maxlen=256)
-        self.strange_replies = 0
-        """Replies to requests nobody knows: counted, and nothing else."""
 
     def open(self, gun: str) -> OpenRequest | None:
         """The gun's open request, or None."""
         return self._open.get(gun)
+
+    def knows(self, request_id: str) -> bool:
+        """Whether a request of this id is open, or was lately."""
+        return request_id in self._past or any(one.request.id == request_id for one in self._open.values())
 
     def asked(self, request: Request, key: str) -> None:
         """A request was sent."""
@@ -115,11 +117,10 @@ class RequestBook:
     def reply(self, reply: Reply) -> Ended | OpenRequest | None:
         """The controller's answer: an ended request where it refused, the open one where it accepted.
 
-        An answer that comes twice, or to a request that is over, changes nothing.
+        An answer that comes twice, to a request that is over or to one that nobody knows, changes nothing.
         """
         found = next((one for one in self._open.values() if one.request.id == reply.request_id), None)
         if found is None:
-            self.strange_replies += reply.request_id not in self._past
             return None
         if reply.accepted:
             found.accepted = True

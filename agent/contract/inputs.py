@@ -122,14 +122,15 @@ class AlarmCommand:
 
 @dataclass(frozen=True, slots=True)
 class Undecodable:
-    """A message that was dropped: counted and warned of, and nothing else changes."""
+    """A message that was dropped, or is about nothing that is known: counted and warned of, no more."""
 
     topic: str
     arrived_s: float
     fault: str
     """What was wrong, in a sentence, with no part of the payload longer than 80 characters."""
     code: str
-    """What kind of fault, for counting: `not_json`, `wrong_type`, `not_finite`, `unit`, `unknown_cell`."""
+    """What kind of fault, for counting: `not_json`, `wrong_type`, `not_finite`, `unit`, `unknown_cell`,
+    `unknown_alarm`, `unknown_request`."""
 
 
 Input: TypeAlias = ScaleReading | ControllerEvent | PotPressure | FluidTemperature | Reply | AlarmCommand

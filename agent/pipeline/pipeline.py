@@ -82,12 +82,12 @@ class Pipeline:
         if item is None:
             return _outcome(before, None)
         if isinstance(item, tuple):
-            return _merged(before, [self._take(one) for one in item])
+            return _merged(before, [self._take(one, raw.topic) for one in item])
         if isinstance(item, Undecodable):
             return _outcome(
                 before, self._alarm_of(item), refused=item, complaint=self._complaints.about(item)
             )
-        return _merged(before, [self._take(item)])
+        return _merged(before, [self._take(item, raw.topic)])
 
     def passed(self, now_s: float) -> Outcome:
         """Time passes with no message."""
@@ -167,12 +167,28 @@ class Pipeline:
                 said.append(Said(tuple(own)))
         return said
 
-    def _take(self, item: Input) -> Outcome:
+    def _take(self, item: Input, topic: str) -> Outcome:
         if isinstance(item, ControllerEvent) and not self._seen.first_time(item.cell, item.event_id):
             return EMPTY
+        strange = self._strange(item, topic)
         said = self._to_own_alarms(item) if item.cell == OWN else self.lines[item.cell].take(item)
         told = (item,) if isinstance(item, (ControllerEvent, Reply, AlarmCommand)) else ()
-        return Outcome(said.records, said.evidence, told)
+        if strange is None:
+            return Outcome(said.records, said.evidence, told)
+        alarm = self._alarm_of(strange)
+        records = (*said.records, *(alarm.records if alarm is not None else ()))
+        return Outcome(records, said.evidence, told, strange, self._complaints.about(strange))
+
+    def _strange(self, item: Input, topic: str) -> Undecodable | None:
+        """What is wrong with an answer to a request, or a command to an alarm, that nobody knows."""
+        if not isinstance(item, (Reply, AlarmCommand)):
+            return None
+        if isinstance(item, AlarmCommand) and item.cell == OWN:
+            why = self._own_alarms.objection(item)
+        else:
+            why = self.lines[item.cell].desk.objection(item)
+        code = "unknown_request" if isinstance(item, Reply) else "unknown_alarm"
+        return None if why is None else Undecodable(topic, item.arrived_s, why, code)
 
     def _alarm_of(self, refused: Undecodable) -> Said | None:
         cell = self.decoder.cell_of(refused.topic)
@@ -228,7 +244,10 @@ def _merged(before: list[Said], outcomes: list[Outcome]) -> Outcome:
     for outcome in outcomes:
         evidence.update(outcome.evidence)
     records = tuple(record for outcome in (first, *outcomes) for record in outcome.records)
-    return Outcome(records, evidence, tuple(told for outcome in outcomes for told in outcome.told))
+    told = tuple(told for outcome in outcomes for told in outcome.told)
+    refused = next((outcome.refused for outcome in outcomes if outcome.refused is not None), None)
+    complaint = next((outcome.complaint for outcome in outcomes if outcome.complaint is not None), None)
+    return Outcome(records, evidence, told, refused, complaint)
 
 
 EMPTY = Outcome()

@@ -39,7 +39,7 @@ def gun(name: str, **check: Any) -> GunStatus:
 def snapshot(
     *guns: GunStatus, alarms: tuple[AlarmStanding, ...] = (), reasons: tuple[Reason, ...] = ()
 ) -> Snapshot:
-    desk = DeskStatus("booth-2", "gearbox-primer", "held", reasons, None, guns, None, (), 0, 0)
+    desk = DeskStatus("booth-2", "gearbox-primer", "held", reasons, None, guns, None, ())
     cell = CellSnapshot("booth-2", desk, (), {"bench": True}, ())
     return Snapshot(1.0, (cell,), alarms, Counts(), (), True, "5", 0, 0, None)
 
