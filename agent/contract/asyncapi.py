@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import ast
 import inspect
+import sys
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 from pydantic import TypeAdapter
 
-from agent.contract import bodies, records
-from agent.contract.records import KINDS
+from agent.contract import bodies
+from agent.contract.records import KINDS, Record
 from agent.contract.topics import Topics
 
 VERSION = "1.0.0"
@@ -231,7 +232,9 @@ def _meanings() -> dict[str, dict[str, str]]:
     pydantic reads these lines itself from models, but not from plain dataclasses.
     """
     found: dict[str, dict[str, str]] = {}
-    for item in ast.parse(inspect.getsource(records)).body:
+    modules = dict.fromkeys(kind.__module__ for kind in (Record, *KINDS.values()))
+    sources = [inspect.getsource(sys.modules[name]) for name in modules]
+    for item in (item for source in sources for item in ast.parse(source).body):
         if isinstance(item, ast.ClassDef):
             found[item.name] = {
                 above.target.id: inspect.cleandoc(below.value.value)
