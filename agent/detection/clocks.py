@@ -92,6 +92,51 @@ class LeastDelayed:
             self._from_s, self._now = float(state[-1][0]), float(state[-1][1])
 
 
+class ScaleClock:
+    """The clock of a sender of many messages: a scale."""
+
+    __slots__ = ("_behind", "_least", "_said_s")
+
+    def __init__(self) -> None:
+        self._least = LeastDelayed()
+        self._said_s = float("-inf")
+        self._behind: tuple[float, float] | None = None
+        """Since when readings seem late by more than any network makes them: how far ahead, and arrival."""
+
+    @property
+    def ahead_s(self) -> float:
+        """Seconds the scale's clock is ahead of arrival; 0 where nothing is known."""
+        return self._least.ahead_s or 0.0
+
+    def add(self, ahead_s: float, arrived_s: float) -> None:
+        """Learn from a reading."""
+        before_s, self._said_s = self._said_s, ahead_s
+        if ahead_s < self.ahead_s - LONGEST_DELAY_S and self._least.ahead_s is not None:
+            jumped = self._behind is not None or jumped_back(before_s, ahead_s)
+            if jumped and self._is_no_delay(ahead_s, arrived_s):
+                self.was_set(ahead_s, arrived_s)
+            return
+        self._behind = None
+        self._least.add(ahead_s, arrived_s)
+
+    def was_set(self, ahead_s: float, arrived_s: float) -> None:
+        """The clock was set: from now on it is so far ahead."""
+        self._least.forget()
+        self._least.add(ahead_s, arrived_s)
+
+    def arrivals_moved(self, by_s: float) -> None:
+        """Our own clock was set by so much: arrivals are dated anew."""
+        self._least.arrivals_moved(by_s)
+
+    def _is_no_delay(self, ahead_s: float, arrived_s: float) -> bool:
+        """Late by far and by the same, for longer than a queue takes to come: our own clock was set."""
+        behind = self._behind
+        if behind is None or abs(behind[0] - ahead_s) > AGREE_S:
+            self._behind = ahead_s, arrived_s
+            return False
+        return arrived_s - behind[1] > APART_S
+
+
 class EventClock:
     """The clock of a sender of few messages: a controller."""
 

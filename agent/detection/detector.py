@@ -10,7 +10,6 @@ a quarter of a second, when an event arrives, or at a time fixed by those, which
 
 from __future__ import annotations
 
-from collections import deque
 from typing import Any
 
 from agent.contract.inputs import ControllerEvent, ScaleReading
@@ -19,6 +18,7 @@ from agent.detection.already import is_taken, was_seen
 from agent.detection.carving import room_around
 from agent.detection.locating import by_controller, torn_apart
 from agent.detection.naming import Namer
+from agent.detection.patience import PLATEAU_S, SILENT_S, Patience
 from agent.detection.placing import Placed, on_scale, placed_on
 from agent.detection.reach import BEFORE_S
 from agent.detection.scale_watch import ScaleWatch
@@ -28,19 +28,9 @@ from agent.detection.taken import Taken
 from agent.detection.triggers import Told, Triggers
 from agent.detection.window import Window
 
-PLATEAU_S = 10.5
-"""Plateau waited for after a closing: below eight seconds the flow's error doubles, above ten it stays."""
-LONGEST_WAIT_S = 16.0
-"""Not longer than this, however restless the scale is."""
-SILENT_S = 5.0
-"""No reading for so long, and none is waited for."""
-UNCLOSED_S = 600.0
-"""An opening without a closing and with no mass is forgotten after this."""
 HOMELESS_S = 120.0
 """What a gun did that no scale shows is forgotten after this."""
 JOB_KEPT_S = 120.0
-KEPT_LENGTHS = 9
-USUAL_SHOT_S = 30.0
 NEVER = float("inf")
 
 
@@ -57,8 +47,7 @@ class Detector:
         self._watches = {scale.name: ScaleWatch(scale, plan) for scale in cell.scales}
         self._namer = Namer(cell, self._triggers)
         self._seen = Seen(cell, self._namer)
-        self._guns = frozenset(gun.name for gun in cell.guns)
-        self._lengths_s: dict[str | None, deque[float]] = {}
+        self._patience = Patience(cell, self._triggers, self._namer)
         self._due_s = NEVER
         self._began_s = NEVER
         self._passed_s = float("-inf")
@@ -233,22 +222,22 @@ class Detector:
                 self._forget(one)
                 self.belated += 1
             elif not final and (
-                any(self._may_be_open(watch, still, one) for still in waiting)
-                or not self._is_ready(watch, one, following, now_s)
+                any(self._patience.may_be_open(watch, still, one) for still in waiting)
+                or not self._patience.is_ready(watch, one, following, now_s)
             ):
                 waiting.append(one)
             elif one.from_s is None or one.to_s is None:
                 half_told.append((one, following))
             else:
-                for part in torn_apart(watch, one, self._usual_s(one)):
+                for part in torn_apart(watch, one, self._patience.usual_s(one)):
                     window = self._told(watch, part, following, now_s)
                     found += [window] if window is not None else []
         # What was told whole comes first: half a word may only have what nobody else shot.
         for one, following in half_told:
-            if not final and any(self._may_explain(whole, one) for whole in waiting):
+            if not final and any(self._patience.may_explain(whole, one) for whole in waiting):
                 waiting.append(one)
                 continue
-            for part in torn_apart(watch, one, self._usual_s(one)):
+            for part in torn_apart(watch, one, self._patience.usual_s(one)):
                 window = self._told(watch, part, following, now_s)
                 found += [window] if window is not None else []
         silent = final or now_s >= (watch.last_arrived_s or 0.0) + SILENT_S
@@ -260,49 +249,6 @@ class Detector:
         self._forget_homeless(now_s)
         self._due_s = min(self._due_s, self._due_of(watch))
         return found
-
-    def _is_ready(self, watch: ScaleWatch, one: Placed, following: float | None, now_s: float) -> bool:
-        last_s = watch.last_t_s
-        silent = now_s >= max(watch.last_arrived_s or 0.0, one.arrived_s + PLATEAU_S) + SILENT_S
-        calm_from_s = watch.gate.calm_from_s
-        if one.to_s is not None:
-            if silent or (following is not None and one.to_s <= following <= last_s):
-                return True
-            rested = calm_from_s is not None and last_s >= one.to_s + PLATEAU_S
-            return rested or last_s >= one.to_s + LONGEST_WAIT_S
-        if one.until_s is not None:
-            return silent or last_s >= one.until_s
-        if last_s < one.begins_s + self._patience_s(one) or calm_from_s is None:
-            return False
-        if last_s > one.begins_s + UNCLOSED_S:
-            return True
-        came = any(a.to_s and a.to_s > one.begins_s and not a.done for a in watch.gate.activities)
-        return came and last_s - calm_from_s >= PLATEAU_S
-
-    def _may_be_open(self, watch: ScaleWatch, still: Placed, one: Placed) -> bool:
-        """Whether a gun whose closing is not known yet may have shot at the same time."""
-        if still.to_s is not None or still.until_s is not None or "job" in (still.purpose, one.purpose):
-            return False
-        return watch.last_t_s < still.begins_s + self._patience_s(still) + LONGEST_WAIT_S
-
-    def _may_explain(self, whole: Placed, half: Placed) -> bool:
-        """Whether what a half-told dispense would be given may belong to one that was told whole."""
-        if whole.from_s is None or whole.to_s is None:
-            return False
-        return half.begins_s - LONGEST_WAIT_S < whole.begins_s < half.begins_s + self._patience_s(half)
-
-    def _patience_s(self, one: Placed) -> float:
-        """How long a closing is waited for: half as long again as planned, and ten seconds."""
-        if one.purpose == "job":
-            return UNCLOSED_S
-        return 1.5 * (self._usual_s(one) or USUAL_SHOT_S) + 10.0
-
-    def _usual_s(self, one: Placed) -> float | None:
-        """How long this dispense should take at most: by its setup, else by the gun's last ones."""
-        setup = self._triggers.setup(self._namer.setup_of(one)[0])
-        if setup is not None:
-            return max(setup.shot_s, setup.bleed_s)
-        return max(self._lengths_s.get(one.told[0].gun, ()), default=None)
 
     def _told(self, watch: ScaleWatch, one: Placed, following: float | None, now_s: float) -> Window | None:
         end_s = one.to_s if one.to_s is not None else one.until_s
@@ -316,9 +262,7 @@ class Detector:
         if one.purpose == "job" and found.rise is None:
             return None
         watch.take(Taken(found.times.from_s, found.ends_s, by_curve=False, mass_g=found.mass_g))
-        if found.times.open_s is not None and one.told[0].gun in self._guns:
-            lengths = self._lengths_s.setdefault(one.told[0].gun, deque(maxlen=KEPT_LENGTHS))
-            lengths.append(found.times.open_s)
+        self._patience.learn(one, found.times.open_s)
         return self._namer.told(watch, one, found, now_s)
 
     def _forget(self, one: Placed) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 from agent.contract.inputs import ScaleReading
 from agent.contract.plan import Plan, Scale
-from agent.detection.clocks import AGREE_S, APART_S, LONGEST_DELAY_S, LeastDelayed, jumped_back
+from agent.detection.clocks import ScaleClock
 from agent.detection.gate import BLOCK_S, Gate
 from agent.detection.idle import IdleSlope
 from agent.detection.limits import Limits
@@ -31,11 +31,9 @@ class ScaleWatch:
     """What one scale says, brought into order. Times are on the scale's clock unless they say `arrived`."""
 
     __slots__ = (
-        "_behind",
-        "_least",
+        "_clock",
         "_n_since_trim",
         "_out_of_order",
-        "_said_ahead_s",
         "busy",
         "dropped",
         "from_arrival",
@@ -82,16 +80,13 @@ class ScaleWatch:
         self.steps = 0
         """How often the scale's clock was set."""
         self._out_of_order: list[ScaleReading] = []
-        self._least = LeastDelayed()
-        self._said_ahead_s = float("-inf")
-        self._behind: tuple[float, float] | None = None
-        """Since when readings seem late by more than any network makes them: how far ahead, and arrival."""
+        self._clock = ScaleClock()
         self._n_since_trim = 0
 
     @property
     def ahead_s(self) -> float:
         """How far the scale's clock is ahead of arrival, seconds."""
-        return self._least.ahead_s or 0.0
+        return self._clock.ahead_s
 
     def add(self, reading: ScaleReading) -> bool:
         """Take a reading. True where a block is complete, so that it is worth looking."""
@@ -119,7 +114,7 @@ class ScaleWatch:
             self._shift(t - arrived - self.ahead_s)
             self._give_way(t)
         self.from_arrival = reading.from_arrival
-        self._learn_ahead(t - arrived, arrived)
+        self._clock.add(t - arrived, arrived)
         self.last_t_s = t
         self.last_mass_g = mass
         self.ring.append(t, mass, reading.stable)
@@ -210,8 +205,7 @@ class ScaleWatch:
         self.steps += 1
         ahead_s = self.ahead_s + by_s
         self._move(by_s)
-        self._least.forget()
-        self._least.add(ahead_s, self.last_arrived_s or 0.0)
+        self._clock.was_set(ahead_s, self.last_arrived_s or 0.0)
 
     def _move(self, by_s: float) -> None:
         self.ring.shift(by_s)
@@ -241,26 +235,7 @@ class ScaleWatch:
             # Its readings stand on our clock, and go along.
             self._move(by_s)
         else:
-            self._least.arrivals_moved(by_s)
-
-    def _learn_ahead(self, ahead_s: float, arrived_s: float) -> None:
-        before_s, self._said_ahead_s = self._said_ahead_s, ahead_s
-        if ahead_s < self.ahead_s - LONGEST_DELAY_S and self._least.ahead_s is not None:
-            jumped = self._behind is not None or jumped_back(before_s, ahead_s)
-            if jumped and self._is_no_delay(ahead_s, arrived_s):
-                self._least.forget()
-                self._least.add(ahead_s, arrived_s)
-            return
-        self._behind = None
-        self._least.add(ahead_s, arrived_s)
-
-    def _is_no_delay(self, ahead_s: float, arrived_s: float) -> bool:
-        """Late by far and by the same, for longer than a queue takes to come: our own clock was set."""
-        behind = self._behind
-        if behind is None or abs(behind[0] - ahead_s) > AGREE_S:
-            self._behind = ahead_s, arrived_s
-            return False
-        return arrived_s - behind[1] > APART_S
+            self._clock.arrivals_moved(by_s)
 
     def _learn_idle(self, t_s: float, mass_g: float) -> None:
         calm_from_s = self.gate.calm_from_s
