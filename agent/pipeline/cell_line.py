@@ -59,14 +59,12 @@ class CellLine:
         self._around = PotAndFluid()
         self._learned = Lessons()
         self._settings: dict[str, float] = {}
-        self._scale_ahead_s: dict[str, float] = {}
         self._told_desk: tuple[object, object] | None = None
 
     def reading(self, reading: ScaleReading) -> Said:
         """A scale's reading: the hot path."""
         if self.repeats.is_repeated(reading):
             return NOTHING
-        self._scale_ahead_s[reading.scale] = reading.t_s - reading.arrived_s
         self.gaps.reading(reading)
         windows = self.detector.reading(reading)
         return self._measured(windows) if windows else NOTHING
@@ -113,7 +111,6 @@ class CellLine:
         self.detector.clock_set(by_s)
         self.desk.clock_set(by_s)
         self._around.clock_set(by_s)
-        self._scale_ahead_s.clear()
 
     def missing(self, now_s: float) -> str | None:
         """What of the input was found to be missing and is not told yet."""
@@ -182,7 +179,7 @@ class CellLine:
 
     def _surroundings(self, window: Window) -> Surroundings:
         setup = self._plan.setup(window.setup) if window.setup else None
-        ahead_s = self._scale_ahead_s.get(window.scale, 0.0)
+        ahead_s = self.detector.scale_ahead_s(window.scale)
         pot = self._around.pressures(window.opened_s - ahead_s, window.closed_s - ahead_s)
         return Surroundings(
             scale=self.cell.scale(window.scale),
