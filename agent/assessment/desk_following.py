@@ -94,11 +94,15 @@ def wear_record(cell: str, memory: GunMemory, after: str, at: str) -> Wear:
     since_s = memory.parts_since() or judged.since_s
     due = None
     if judged.due is not None:
-        latest_s = judged.due.latest_s
+        at, earliest_at = rfc3339(judged.due.at_s), rfc3339(judged.due.earliest_s)
+        latest_at = None if judged.due.latest_s is None else rfc3339(judged.due.latest_s)
         due = WearDue(
-            date=rfc3339(judged.due.at_s)[:10],
-            earliest=rfc3339(judged.due.earliest_s)[:10],
-            latest=None if latest_s is None else rfc3339(latest_s)[:10],
+            date=at[:10],
+            earliest=earliest_at[:10],
+            latest=None if latest_at is None else latest_at[:10],
+            at=at,
+            earliest_at=earliest_at,
+            latest_at=latest_at,
         )
     return Wear(
         id=record_id("wear", cell, memory.gun.name, after),

@@ -34,6 +34,13 @@ class Column:
     right: bool = False
     wide: bool = False
     """Left out where the terminal is narrow."""
+    day: bool = False
+    """It shows a moment, whose day on the site's clock is told."""
+
+    def cell(self, body: Body, local: LocalTime) -> str | Text:
+        """What stands in the column."""
+        shown = self.show(body)
+        return local.day(shown) if self.day and isinstance(shown, str) else shown
 
 
 def _half(body: Body) -> str:
@@ -60,7 +67,7 @@ def _verdict(body: Body) -> Text:
 
 def _due(body: Body) -> str:
     due = body.get("due")
-    return str(due["date"])[:10] if due else "-"
+    return str(due.get("at") or due["date"]) if due else "-"
 
 
 TABLES: dict[str, tuple[str, tuple[Column, ...]]] = {
@@ -95,7 +102,7 @@ TABLES: dict[str, tuple[str, tuple[Column, ...]]] = {
             _figure("change %", "change_pct", sign=True),
             _text("pattern", "pattern"),
             _figure("limit %", "limit_pct", 1, wide=True),
-            Column("due", _due),
+            Column("due", _due, day=True),
         ),
     ),
     "dispense": (
@@ -227,7 +234,7 @@ def _print_table(
     for column in shown:
         table.add_column(column.name, justify="right" if column.right else "left", overflow="fold")
     for body in bodies:
-        table.add_row(local.minute(body["at"]), *(column.show(body) for column in shown))
+        table.add_row(local.minute(body["at"]), *(column.cell(body, local) for column in shown))
     out.print(table)
     left_out = [column.name for column in columns if column not in shown]
     if left_out:

@@ -24,6 +24,10 @@ class LocalTime:
         """`2026-03-02 05:33:07`."""
         return self._as("%Y-%m-%d %H:%M:%S", text)
 
+    def day(self, text: str | None) -> str:
+        """`2026-03-02`; a date with no time is told as it is."""
+        return self._as("%Y-%m-%d", text)
+
     def clock(self, text: str | None) -> str:
         """`05:33:07`."""
         return self._as("%H:%M:%S", text)

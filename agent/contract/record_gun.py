@@ -16,6 +16,11 @@ class WearDue:
     earliest: str
     latest: str | None
     """None where the interval has no end within ten years."""
+    at: str | None = None
+    earliest_at: str | None = None
+    latest_at: str | None = None
+    """The same as moments (RFC 3339, UTC): `date`, `earliest` and `latest` are days of UTC, and a site has
+    its own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

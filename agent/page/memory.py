@@ -14,7 +14,7 @@ from agent.journal.errors import JournalError
 from agent.journal.reading import JournalReader
 from agent.report.contents import newest
 from agent.report.figures import checks_figure
-from agent.report.words import day, signed
+from agent.report.words import day, due_of, signed
 
 log = logging.getLogger(__name__)
 
@@ -32,14 +32,15 @@ class GunMemory:
     wear: Wear | None = None
     advice: Advice | None = None
 
-    def wear_text(self) -> str:
-        """Wear in a line."""
+    def wear_text(self, zone: tzinfo) -> str:
+        """Wear in a line, with the day of the site on which its limit is expected."""
         wear = self.wear
         if wear is None:
             return ""
         if wear.change_pct is None:
             return wear.reason
-        due = f", due {day(wear.due.date)}" if wear.due else ""
+        meets = due_of(wear)
+        due = f", due {day(meets[0], zone)}" if meets else ""
         return f"{signed(wear.change_pct)} % of {wear.limit_pct:g} %{due}"
 
     def drawing(self, gun: str, zone: tzinfo, setup: str | None = None) -> str:

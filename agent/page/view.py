@@ -120,7 +120,7 @@ def _gun(gun: GunStatus, cell: CellSnapshot, memory: GunMemory, cause: Cause | N
         deviation="" if deviation is None else off_target(deviation),
         checked=_when(check.at, zone) if check else "",
         step=step,
-        wear=memory.wear_text(),
+        wear=memory.wear_text(zone),
         drawing=memory.drawing(gun.gun, zone, desk.setup),
     )
 

@@ -18,6 +18,7 @@ from agent.report.wear_figure import wear_figure
 from agent.report.words import (
     chance,
     day,
+    due_of,
     kept_together,
     off_target,
     printed,
@@ -61,7 +62,8 @@ def page_of(contents: Contents) -> str:
     zone = ZoneInfo(contents.timezone)
     environment.filters["local"] = partial(told, zone=zone, form="%-d %b %Y %H:%M")
     environment.filters["clock"] = partial(told, zone=zone, form="%H:%M:%S")
-    environment.filters["day"] = day
+    environment.filters["day"] = partial(day, zone=zone)
+    environment.filters["due"] = due_of
     environment.filters["readable"] = partial(readable, zone=zone)
     environment.filters["spaced"] = spaced
     environment.filters["sentence"] = sentence

@@ -9,7 +9,7 @@ from agent.contract.records import Check, Wear
 from agent.contract.times import epoch_s
 from agent.report.charts import Chart, around, padded
 from agent.report.contents import GunShown
-from agent.report.words import day, day_s
+from agent.report.words import day, day_s, due_of
 
 FEWEST = 3
 """With fewer checks there is no course to draw."""
@@ -24,11 +24,10 @@ def wear_figure(gun: GunShown, zone: tzinfo) -> str | None:
     if len(points) < FEWEST:
         return None
     times, changes = [t for t, _ in points], [c for _, c in points]
-    ends = []
-    if wear.due is not None:
-        ends = [day_s(text, zone) for text in (wear.due.date, wear.due.latest) if text is not None]
+    meets = due_of(wear)
+    ends = [day_s(text, zone) for text in (meets[0], meets[2]) if text is not None] if meets else []
     y_low, y_high = around([*changes, wear.change_pct, wear.limit_pct if wear.due else 0.0, 0.0], 2.0)
-    due = f" The limit is expected on {day(wear.due.date)}." if wear.due else ""
+    due = f" The limit is expected on {day(meets[0], zone)}." if meets else ""
     chart = Chart(
         f"Wear of gun {gun.name}",
         f"{wear.reason}.{due}",
@@ -48,19 +47,20 @@ def wear_figure(gun: GunShown, zone: tzinfo) -> str | None:
 
 def _forecast(chart: Chart, wear: Wear, from_s: float, zone: tzinfo) -> None:
     # A wedge from the last check's interval to the interval in which the limit is met.
-    due, now = wear.due, wear.change_pct
+    due, now = due_of(wear), wear.change_pct
     low, high = wear.change_low_pct, wear.change_high_pct
     if due is None or now is None or low is None or high is None:
         return
-    earliest = max(day_s(due.earliest, zone), from_s)
-    latest = day_s(due.latest, zone) if due.latest else chart.x_high
+    date, earliest_text, latest_text = due
+    earliest = max(day_s(earliest_text, zone), from_s)
+    latest = day_s(latest_text, zone) if latest_text else chart.x_high
     limit = wear.limit_pct
     if latest <= from_s or earliest >= latest:
         return
     at_earliest = low + (limit - low) * (earliest - from_s) / (latest - from_s)
     chart.band([from_s, earliest, latest], [low, at_earliest, limit], [high, limit, limit], "forecast")
-    chart.line([from_s, day_s(due.date, zone)], [now, limit], "expected")
-    chart.mark(day_s(due.date, zone), "limit", day(due.date))
+    chart.line([from_s, day_s(date, zone)], [now, limit], "expected")
+    chart.mark(day_s(date, zone), "limit", day(date, zone))
 
 
 def _changes(checks: Sequence[Check], wear: Wear) -> list[tuple[float, float]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import datetime, tzinfo
 
-from agent.contract.records import Advice
+from agent.contract.records import Advice, Wear
 from agent.contract.times import epoch_s
 
 NOTHING = "–"
@@ -23,14 +23,31 @@ def told(text: str | None, zone: tzinfo, form: str) -> str:
     return f"{datetime.fromtimestamp(epoch_s(text), zone):{form}}"
 
 
-def day(text: str | None) -> str:
-    """A date (`2026-06-03`) as `3 Jun 2026`; a dash for none."""
-    return NOTHING if text is None else f"{datetime.fromisoformat(text[:10]):%-d %b %Y}"
+def day(text: str | None, zone: tzinfo) -> str:
+    """The day of a moment in a zone, or a date (`2026-06-03`), as `3 Jun 2026`; a dash for none."""
+    if text is None:
+        return NOTHING
+    return f"{datetime.fromtimestamp(day_s(text, zone), zone):%-d %b %Y}"
 
 
 def day_s(text: str, zone: tzinfo) -> float:
-    """Midnight of a date in a zone, epoch seconds."""
-    return datetime.fromisoformat(text[:10]).replace(tzinfo=zone).timestamp()
+    """A moment, or midnight of a date in a zone, epoch seconds."""
+    if "T" in text:
+        return epoch_s(text)
+    return datetime.fromisoformat(text).replace(tzinfo=zone).timestamp()
+
+
+def due_of(wear: Wear) -> tuple[str, str, str | None] | None:
+    """When the limit is met, at the earliest and at the latest; dates of UTC where no moments are known.
+
+    None where it is not known, and for the latest where the interval has no end.
+    """
+    due = wear.due
+    if due is None:
+        return None
+    if due.at is None or due.earliest_at is None:
+        return due.date, due.earliest, due.latest
+    return due.at, due.earliest_at, due.latest_at
 
 
 def readable(text: str, zone: tzinfo) -> str:

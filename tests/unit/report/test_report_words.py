@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import UTC
+from zoneinfo import ZoneInfo
+
 import pytest
 
 from agent.assessment.wording import counted
-from agent.contract.records import Advice
+from agent.commands.local_time import LocalTime
+from agent.contract.records import Advice, Wear, WearDue
+from agent.page.memory import GunMemory
 from agent.report.words import (
     amount,
     chance,
+    day,
+    due_of,
     kept_together,
     off_target,
     printed,
@@ -111,3 +118,48 @@ def test_a_needle_that_is_left_alone_has_one_sentence() -> None:
     left = advice(0.0, "leave it: +0.8 % is near enough")
     assert turn_told(left) == "Leave it: +0.8 % is near enough."
     assert why_turned(left) == ""
+
+
+DUE = WearDue(
+    date="2026-06-03",
+    earliest="2026-05-20",
+    latest=None,
+    at="2026-06-03T22:30:00.000Z",
+    earliest_at="2026-05-20T03:00:00.000Z",
+)
+
+
+def worn(due: WearDue | None) -> Wear:
+    return Wear(
+        id="wear-1",
+        cell="north",
+        at="2026-03-02T03:40:00.000Z",
+        gun="upper",
+        part="nozzle",
+        since=None,
+        checks=40,
+        change_pct=6.0,
+        change_low_pct=5.5,
+        change_high_pct=6.5,
+        pattern="drift",
+        limit_pct=10.0,
+        due=due,
+        due_g=5e4,
+        reason="flow rises steadily",
+    )
+
+
+def test_a_limit_is_expected_on_a_day_of_the_site() -> None:
+    far_east = ZoneInfo("Pacific/Auckland")
+    meets = due_of(worn(DUE))
+    assert meets == ("2026-06-03T22:30:00.000Z", "2026-05-20T03:00:00.000Z", None)
+    assert [day(text, far_east) for text in meets] == ["4 Jun 2026", "20 May 2026", "–"]
+    assert [day(text, UTC) for text in meets] == ["3 Jun 2026", "20 May 2026", "–"]
+    assert GunMemory(wear=worn(DUE)).wear_text(far_east) == "+6.0 % of 10 %, due 4 Jun 2026"
+    assert LocalTime("Pacific/Auckland").day(DUE.at) == "2026-06-04"
+    # What an earlier version wrote knows the days of UTC alone.
+    old = due_of(worn(WearDue(date="2026-06-03", earliest="2026-05-20", latest="2026-07-01")))
+    assert old is not None
+    assert [day(text, far_east) for text in old] == ["3 Jun 2026", "20 May 2026", "1 Jul 2026"]
+    assert LocalTime("Pacific/Auckland").day(old[0]) == "2026-06-03"
+    assert due_of(worn(None)) is None
