@@ -15,16 +15,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from agent.assessment.intervals import coverage_factor
 from agent.assessment.wear_changes import Changes, WearPoint, bounded, changes_of
-from agent.assessment.wear_charts import decision_limit, ewma
-from agent.assessment.wear_forecast import Crossing, Line, crossing
-from agent.assessment.wear_pattern import Found, Pattern, Shape, drift_line, find
-
-Floats = NDArray[np.float64]
+from agent.assessment.wear_charts import cusum, decision_limit, ewma
+from agent.assessment.wear_course import Course, beside_step, course_by_grams, course_of
+from agent.assessment.wear_forecast import Crossing, crossing
+from agent.assessment.wear_pattern import Found, Pattern, Shape, find
 
 __all__ = ["Due", "WearJudged", "WearPoint", "bounded", "judge_wear"]
 
@@ -91,9 +87,10 @@ def judge_wear(points: Sequence[WearPoint], limit_pct: float = 10.0) -> WearJudg
     h = decision_limit(k, FALSE_ALARM_EVERY, changes.baseline)
     found = find(changes, k, h)
     shape = found.shape
-    line = _line(changes, found, changes.days)
-    change, low, high = _now(changes, shape, line)
-    due, due_g = _forecast(kept, changes, found, limit_pct)
+    course = course_of(changes, changes.days, found.kept)
+    change, low, high = _now(changes, found, course, (k, h))
+    drift = course if shape is not None and shape.pattern == "drift" else None
+    due, due_g = _forecast(kept, changes, found, drift, limit_pct) if drift else (None, None)
     return WearJudged(
         len(kept),
         kept[0].at_s,
@@ -106,9 +103,9 @@ def judge_wear(points: Sequence[WearPoint], limit_pct: float = 10.0) -> WearJudg
         due_g.x if due_g else None,
         due_g.earliest if due_g else None,
         due_g.latest if due_g else None,
-        _reason(changes, shape, 100 * change, limit_pct, due),
+        _reason(changes, shape, (change, low, high), limit_pct, due),
         odd_check=_odd(changes),
-        slope_pct_per_day=100 * line.slope if line else None,
+        slope_pct_per_day=100 * drift.line.slope if drift else None,
     )
 
 
@@ -118,49 +115,70 @@ def _odd(changes: Changes) -> bool:
     return bool(abs(changes.change[-1] - before[-1]) > 3 * changes.sigma)
 
 
-def _line(changes: Changes, found: Found, x: Floats) -> Line | None:
-    shape = found.shape
-    if shape is None or shape.pattern != "drift":
-        return None
-    return drift_line(changes, x, found)
+def _now(
+    changes: Changes, found: Found, course: Course | None, chart: tuple[float, float]
+) -> tuple[float, float, float]:
+    """The present change against the new part and its 95 % interval, as fractions.
 
-
-def _now(changes: Changes, shape: Shape | None, line: Line | None) -> tuple[float, float, float]:
-    """The present change and its 95 % interval, as fractions."""
-    sigma, n = changes.sigma, len(changes.change)
-    if line is not None:
+    A slow change is that of its course. Where none is found, or a sudden one, the level that is seen and a
+    course are averaged by how probable they are: slow wear may hide in the baseline that the charts compare
+    with, and look like a small step.
+    """
+    level, u = _level(changes, found.shape, course)
+    share = 0.0 if course is None else _share(changes, found, course, chart)
+    dof: float = max(len(changes.change) - 1, 1)
+    if course is not None and share > 0:
         x = float(changes.days[-1])
-        level, own = line.at(x), line.half_width(x, single=False) / coverage_factor(line.dof)
-    elif shape is not None and shape.sudden:
-        since = changes.change[shape.begins :]
-        level, own = float(since.mean()), sigma / math.sqrt(len(since))
-    else:
-        level = float(ewma(changes.change, 0.0, LEVEL_WEIGHT)[-1])
-        own = sigma * math.sqrt(LEVEL_WEIGHT / (2 - LEVEL_WEIGHT))
-    if line is None:
-        own = math.hypot(own, changes.u_level)
-    half = coverage_factor(max(n - 1, 1)) * own
+        there, u_there = course.line.at(x), course.line.u_at(x)
+        # The variance of two that are averaged: that within each, and that between them.
+        u = math.sqrt(share * u_there**2 + (1 - share) * u**2 + share * (1 - share) * (there - level) ** 2)
+        level += share * (there - level)
+        dof = share * max(course.line.dof, 1) + (1 - share) * dof
+    half = coverage_factor(dof) * u
     return level, level - half, level + half
 
 
+def _share(changes: Changes, found: Found, course: Course, chart: tuple[float, float]) -> float:
+    """How much the course says of the present change; `chart` is the CUSUM's reference and limit."""
+    shape = found.shape
+    if shape is None:
+        # What departs from the course as well was something else, and is over.
+        k, h = chart
+        off = cusum((changes.change - course.at(changes.days)) / changes.sigma, 0.0, k)
+        return course.beside_none if max(sums.max() for sums in off) <= h else 0.0
+    if shape.on_drift:
+        return 0.0
+    return beside_step(changes, found.kept) if shape.sudden else 1.0
+
+
+def _level(changes: Changes, shape: Shape | None, course: Course | None) -> tuple[float, float]:
+    """The level against the new part with its standard uncertainty, since a sudden change or lately."""
+    sigma, zero, u_zero = changes.sigma, 0.0, changes.u_zero
+    if shape is not None and shape.sudden:
+        since = changes.change[shape.begins :]
+        level, own = float(since.mean()), sigma / math.sqrt(len(since))
+        if shape.on_drift and course is not None:
+            zero, u_zero = course.zero, course.u_zero
+    else:
+        level = float(ewma(changes.change, 0.0, LEVEL_WEIGHT)[-1])
+        own = sigma * math.sqrt(LEVEL_WEIGHT / (2 - LEVEL_WEIGHT))
+    return (1 + level) / (1 + zero) - 1, math.hypot(own, u_zero, changes.u_links)
+
+
 def _forecast(
-    points: Sequence[WearPoint], changes: Changes, found: Found, limit_pct: float
+    points: Sequence[WearPoint], changes: Changes, found: Found, course: Course, limit_pct: float
 ) -> tuple[Due | None, Crossing | None]:
-    """When, and after how many more grams, the limit is met."""
+    """When, and after how many more grams, a drift meets the limit; both against the new part."""
     now, sprayed = float(changes.days[-1]), float(changes.grams[-1])
-    by_day = _meets(changes, found, changes.days, limit_pct, now + FURTHEST_DAYS)
-    by_gram = _meets(changes, found, changes.grams, limit_pct, MOST_TIMES * sprayed)
+    by_day = _meets(course, limit_pct, now, now + FURTHEST_DAYS)
+    by_grams = course_by_grams(changes, found.kept, course)
+    by_gram = None if by_grams is None else _meets(by_grams, limit_pct, sprayed, MOST_TIMES * sprayed)
     return _date(points[0].at_s, by_day), _from_now(sprayed, by_gram)
 
 
-def _meets(changes: Changes, found: Found, x: Floats, limit_pct: float, furthest: float) -> Crossing | None:
-    """Where the drift meets the limit on the axis `x`, days or grams; None where the latest is not known."""
-    line = _line(changes, found, x) if math.isfinite(x[-1]) else None
-    if line is None or found.shape is None:
-        return None
-    begins = max(0, found.shape.begins - 1)
-    start = float(x[begins:][np.isfinite(x[begins:])][0])
-    return crossing(line, limit_pct / 100, start=start, now=float(x[-1]), furthest=furthest)
+def _meets(course: Course, limit_pct: float, now: float, furthest: float) -> Crossing | None:
+    """Where the course meets the limit on its axis, days or grams."""
+    return crossing(course.line, limit_pct / 100, start=course.begins, now=now, furthest=furthest)
 
 
 def _date(first_s: float, meets: Crossing | None) -> Due | None:
@@ -178,13 +196,16 @@ def _from_now(sprayed: float, meets: Crossing | None) -> Crossing | None:
 
 
 def _reason(
-    changes: Changes, shape: Shape | None, change_pct: float, limit_pct: float, due: Due | None
+    changes: Changes, shape: Shape | None, now: tuple[float, float, float], limit_pct: float, due: Due | None
 ) -> str:
-    n = len(changes.change)
+    n, change_pct = len(changes.change), 100 * now[0]
     size = f"{change_pct:+.1f} % against the new part, over {n} checks"
     if shape is None:
         odd = "; the latest check lies apart from those before it" if _odd(changes) else ""
-        return f"no change beyond chance: {size}{odd}"
+        # The charts are slower to tell than the interval, for they are asked at every check.
+        yet = " yet, though the checks rise" if now[1] > 0 else " yet, though the checks fall"
+        yet = yet if now[1] > 0 or now[2] < 0 else ""
+        return f"no change beyond chance{yet}: {size}{odd}"
     over = f", beyond the limit of {limit_pct:g} %" if change_pct >= limit_pct else ""
     seen = n - shape.begins
     ago = " in the latest check (check again)" if seen == 1 else f" {seen} checks ago"

@@ -25,6 +25,8 @@ CHAIN_CHECKS = 3
 """So many checks fix the level of conditions that are met for the first time later on."""
 CARRY_WEIGHT = 0.25
 """EWMA weight with which the change is carried on."""
+LINK = 1 / CHAIN_CHECKS + CARRY_WEIGHT / (2 - CARRY_WEIGHT)
+"""What a further level adds, in variances of a check: of its first checks and of the change carried on."""
 MEDIAN_MOVING_RANGE = 0.9539
 """Median of the range of two unit normal values (d4 of ISO 7870-2)."""
 TRIMMED = 0.9755
@@ -32,6 +34,8 @@ TRIMMED = 0.9755
 PRIOR_RANGES = 6
 """The checks' own uncertainty counts for so many moving ranges in the standard deviation."""
 SMALLEST_SIGMA = 0.0005
+ROUNDS = 3
+"""So often the drift is taken anew from the ranges that lie within the limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +77,10 @@ class Changes:
     """Standard deviation of a single check's change."""
     baseline: int
     """How many checks the first level was taken from."""
-    u_level: float
-    """Standard uncertainty of the latest change from the levels it was counted from."""
+    u_zero: float
+    """Standard uncertainty of the first level, where the first checks do not wear."""
+    u_links: float
+    """Standard uncertainty of the latest change from the levels that came after the first."""
 
 
 def bounded(points: Sequence[WearPoint]) -> tuple[WearPoint, ...]:
@@ -102,13 +108,8 @@ def changes_of(points: Sequence[WearPoint], baseline: int | None = None) -> Chan
     first = min(wanted, keys.count(keys[0]))
     order = {key: number for number, key in enumerate(dict.fromkeys(keys))}
     group = np.array([order[key] for key in keys])
-    return Changes(days, grams, change, group, sigma, first, _u_level(sigma, first, len(order)))
-
-
-def _u_level(sigma: float, baseline: int, levels: int) -> float:
-    """Every further level adds the uncertainty of its first checks and of the change carried on."""
-    link = 1 / CHAIN_CHECKS + CARRY_WEIGHT / (2 - CARRY_WEIGHT)
-    return sigma * math.sqrt(1 / baseline + (levels - 1) * link)
+    u_links = sigma * math.sqrt((len(order) - 1) * LINK)
+    return Changes(days, grams, change, group, sigma, first, sigma / math.sqrt(first), u_links)
 
 
 def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int, sigma: float) -> Floats:
@@ -117,7 +118,11 @@ def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int, s
     levels: dict[Hashable, float] = {first_key: _level(first, sigma)}
     early: dict[Hashable, list[int]] = {}
     change = np.zeros(len(log_flow))
-    carried = 0.0  # what has come about beyond the trend, so that carrying on does not lag behind it
+    # What has come about beyond the trend, so that carrying on does not lag behind it. Where the first checks
+    # wear, the very first is off their level: what is carried is brought back to it before it sets out.
+    carried = 0.0
+    for value, before in reversed(list(zip(first, trend[[key == first_key for key in keys]], strict=False))):
+        carried += _news(value - levels[first_key] - float(before) - carried, sigma)
     for index, key in enumerate(keys):
         if key != first_key and len(early.setdefault(key, [])) < CHAIN_CHECKS:
             early[key].append(index)
@@ -129,10 +134,13 @@ def _chain(log_flow: Floats, keys: list[Hashable], trend: Floats, wanted: int, s
                 change[member] = log_flow[member] - levels[key]
         else:
             change[index] = log_flow[index] - levels[key]
-            news = float(change[index]) - float(trend[index]) - carried
-            # What lies outside the chart's limits is no noise to be smoothed: it is carried on as it is.
-            carried += news if abs(news) > 3 * sigma else CARRY_WEIGHT * news
+            carried += _news(float(change[index]) - float(trend[index]) - carried, sigma)
     return np.expm1(change)
+
+
+def _news(off: float, sigma: float) -> float:
+    """What is carried on. What lies outside the chart's limits is no noise to be smoothed: all of it."""
+    return off if abs(off) > 3 * sigma else CARRY_WEIGHT * off
 
 
 def _level(values: list[float], sigma: float) -> float:
@@ -146,20 +154,34 @@ def _sigma(log_flow: Floats, keys: list[Hashable], u_rel: list[float]) -> float:
     """Standard deviation of a check from moving ranges at like conditions, steadied by the checks' own u.
 
     Ranges beyond the moving-range chart's limit (a step between two checks) are left out, as that chart asks.
+    Moves from check to check bear a slow trend (J. von Neumann and others, The mean square successive
+    difference, 1941, from memory), but a drift as large as the scatter widens them all: their mean is taken
+    off first. The moves add up to the last check less the first, so that mean of m moves is known to some
+    sqrt(2) sigma / m, and taking it off takes one part in m^2 from the variance.
     """
-    latest: dict[Hashable, float] = {}
-    ranges = []
-    for value, key in zip(log_flow, keys, strict=True):
-        if key in latest:
-            ranges.append(abs(float(value) - latest[key]))
-        latest[key] = float(value)
+    moves, apart = _moves(log_flow, keys)
     own = math.sqrt(statistics.fmean(u * u for u in u_rel))
-    if ranges:
-        limit = MOVING_RANGE_LIMIT * D2_OF_TWO / MEDIAN_MOVING_RANGE * statistics.median(ranges)
-        ranges = [width for width in ranges if width <= limit]
-    seen = statistics.fmean(ranges) / (TRIMMED * D2_OF_TWO) if ranges else own
-    n = len(ranges)
+    ranges, near = np.abs(moves), np.ones(len(moves), dtype=bool)
+    for _ in range(ROUNDS if len(moves) else 0):
+        near = ranges <= MOVING_RANGE_LIMIT * D2_OF_TWO / MEDIAN_MOVING_RANGE * np.median(ranges)
+        ranges = np.abs(moves - apart * (moves[near].sum() / apart[near].sum()))
+    n = int(near.sum())
+    if n < 2:
+        return max(own, SMALLEST_SIGMA)
+    seen = float(ranges[near].mean()) / (TRIMMED * D2_OF_TWO * math.sqrt(1 - 1 / n**2))
     return max(math.sqrt((n * seen**2 + PRIOR_RANGES * own**2) / (n + PRIOR_RANGES)), SMALLEST_SIGMA)
+
+
+def _moves(log_flow: Floats, keys: list[Hashable]) -> tuple[Floats, Floats]:
+    """From each check to the next at like conditions: by how much it moved, and how many checks later."""
+    latest: dict[Hashable, int] = {}
+    moves, apart = [], []
+    for index, key in enumerate(keys):
+        if key in latest:
+            moves.append(float(log_flow[index] - log_flow[latest[key]]))
+            apart.append(float(index - latest[key]))
+        latest[key] = index
+    return np.array(moves), np.array(apart)
 
 
 def _common_slope(log_flow: Floats, keys: list[Hashable], days: Floats) -> float:

@@ -31,8 +31,8 @@ class Line:
     squares: float
     """Sum of squares of x, about the mean of its own group."""
     groups: int = 1
-    u_anchor: float = 0.0
-    """Standard uncertainty of the level beyond the scatter about the line."""
+    u_level: float | None = None
+    """Standard uncertainty of the level; None stands for scale / sqrt(n)."""
 
     @property
     def dof(self) -> int:
@@ -48,14 +48,15 @@ class Line:
         """The line's value."""
         return self.level + self.slope * (x - self.centre)
 
-    def half_width(self, x: float, level: float = 0.95, *, single: bool = True) -> float:
-        """Half width of the prediction interval at `x`.
+    def u_at(self, x: float) -> float:
+        """Standard uncertainty of the line's value: sqrt(u_level^2 + s^2 (x - centre)^2 / Sxx)."""
+        u_level = self.scale / math.sqrt(self.n) if self.u_level is None else self.u_level
+        return math.hypot(u_level, self.u_slope * (x - self.centre))
 
-        t sqrt(s^2 (1 + 1/n + (x - mean)^2 / Sxx) + u_anchor^2), for a single further check; without the 1 for
-        the line itself.
-        """
-        spread = float(single) + 1 / self.n + (x - self.centre) ** 2 / self.squares
-        return coverage_factor(self.dof, level) * math.hypot(self.scale * math.sqrt(spread), self.u_anchor)
+    def half_width(self, x: float, level: float = 0.95, *, single: bool = True) -> float:
+        """Half width of the prediction interval at `x`, for a single further check or for the line itself."""
+        u = math.hypot(self.scale, self.u_at(x)) if single else self.u_at(x)
+        return coverage_factor(self.dof, level) * u
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +80,6 @@ def fit_line(
     y: Floats,
     group: NDArray[np.int64] | None = None,
     *,
-    u_anchor: float = 0.0,
     bend: float = 1.345,
     keep_all: bool = False,
 ) -> Line | None:
@@ -91,17 +91,17 @@ def fit_line(
     them cannot tilt it; the level is that of all points.
     """
     group = np.zeros(len(x), dtype=np.int64) if group is None else group
-    line = _huber(x, y, group, u_anchor, bend)
+    line = _huber(x, y, group, bend)
     if line is None:
         return None
     rest = _within(y, group) - line.slope * _within(x, group)
     near = np.abs(rest) <= REJECTED_BEYOND * line.scale
     if keep_all or near.all() or near.sum() < max(4, len(x) // 2):
         return line
-    return _huber(x[near], y[near], group[near], u_anchor, bend) or line
+    return _huber(x[near], y[near], group[near], bend) or line
 
 
-def _huber(x: Floats, y: Floats, group: NDArray[np.int64], u_anchor: float, bend: float) -> Line | None:
+def _huber(x: Floats, y: Floats, group: NDArray[np.int64], bend: float) -> Line | None:
     groups = len(np.unique(group))
     inner = _within(x, group)
     squares = float(inner @ inner)
@@ -115,7 +115,7 @@ def _huber(x: Floats, y: Floats, group: NDArray[np.int64], u_anchor: float, bend
         return None
     # The groups' means took degrees of freedom that the scale does not know of.
     scale *= math.sqrt((len(x) - 2) / (len(x) - groups - 1))
-    return Line(float(y.mean()) + offset, slope, scale, len(x), float(x.mean()), squares, groups, u_anchor)
+    return Line(float(y.mean()) + offset, slope, scale, len(x), float(x.mean()), squares, groups)
 
 
 def _within(values: Floats, group: NDArray[np.int64]) -> Floats:

@@ -1,10 +1,11 @@
 """Which kind of change: none, a slow drift, a step, or plugging.
 
-The CUSUM says whether there is a change at all. Then two models with two parameters each are held against the
-series by least squares: a level that jumps at one time, and a level that leaves zero at one time and rises
-steadily from there. The one that leaves the smaller sum of squares names the pattern; flow that fell is
-plugging, however it came about, for no wear makes an orifice smaller. A drift that is known already is taken
-as the new normal: a second CUSUM, of what departs from its line, finds a step or plugging on top of it.
+The CUSUM says whether there is a change at all. Then two models with three parameters each are held against
+the series by least squares: a level that jumps at one time, and a level that is left at one time and rises
+steadily from there. The level is free, for the first checks, whose mean is the zero, may wear as well. The
+one that leaves the smaller sum of squares names the pattern; flow that fell is plugging, however it came
+about, for no wear makes an orifice smaller. A drift that is known already is taken as the new normal: a
+second CUSUM, of what departs from its line, finds a step or plugging on top of it.
 """
 
 from __future__ import annotations
@@ -15,9 +16,10 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from agent.assessment.robust import huber_fit
 from agent.assessment.wear_changes import Changes
 from agent.assessment.wear_charts import cusum
-from agent.assessment.wear_forecast import Line, fit_line
+from agent.assessment.wear_forecast import fit_line
 
 Floats = NDArray[np.float64]
 Pattern: TypeAlias = Literal["none", "drift", "step", "plugging"]
@@ -27,6 +29,8 @@ MOST_STARTS = 200
 LONGEST_LINE = 200
 """A step on top of a drift is looked for among so many checks."""
 FEWEST_FOR_LINE = 8
+BENDS = 12
+"""So many knees are tried where a bent line may explain what looks like an episode."""
 PLAIN = 25.0
 """What a jump must explain, in variances of a check: five standard deviations of one check."""
 
@@ -40,7 +44,7 @@ class Shape:
     begins: int
     """Index of the first check that shows the change."""
     size: float
-    """Change at the last check by the model that fits, a fraction of the new part's flow."""
+    """Change until the last check by the model that fits, a fraction of the new part's flow."""
     on_drift: bool = False
     """The change came on top of a drift, and `size` is what departs from its line."""
 
@@ -78,23 +82,46 @@ def find(changes: Changes, k: float, h: float) -> Found:
 def _passed(changes: Changes, k: float, h: float) -> NDArray[np.bool_]:
     """Checks of episodes that came and went, a plugged tip that was cleaned: they say nothing of wear.
 
-    An episode is a departure from the robust line of all checks that a CUSUM signals and that is over.
+    An episode is a departure from the robust line of all checks that a CUSUM signals and that is over, where
+    a line with a knee does not explain it.
     """
     n = len(changes.change)
-    passed = np.zeros(n, dtype=bool)
     line = fit_line(changes.days, changes.change)
     if line is None:
-        return passed
-    rest = changes.change - (line.level + line.slope * (changes.days - line.centre))
-    for sums in cusum(rest / changes.sigma, 0.0, k, cap=2 * (h + k)):
+        return np.zeros(n, dtype=bool)
+    passed = _over(
+        changes.change - (line.level + line.slope * (changes.days - line.centre)), changes.sigma, k, h
+    )
+    if passed.any():
+        # Where wear began late, it is the checks before that depart from the one line: two have to be tried.
+        passed &= _over(_bent_rest(changes.days, changes.change), changes.sigma, k, h)
+    # Where much of the history departs from the line, it is the line that does not fit.
+    return passed if passed.sum() <= n / 4 else np.zeros(n, dtype=bool)
+
+
+def _bent_rest(days: Floats, change: Floats) -> Floats:
+    """What the best robust fit of a level and a line from a knee leaves."""
+    fits = []
+    for start in np.unique(np.linspace(0, len(days) - 2, BENDS).astype(int)):
+        ramp = np.maximum(days - days[start], 0.0)
+        if ramp[-1] > 0:
+            design = np.column_stack([np.ones_like(ramp), ramp / ramp[-1]])
+            rest = change - design @ huber_fit(design, change).beta
+            fits.append((float(np.abs(rest).sum()), int(start), rest))
+    return min(fits)[2] if fits else change
+
+
+def _over(rest: Floats, sigma: float, k: float, h: float) -> NDArray[np.bool_]:
+    """Checks of departures that a CUSUM signals and that are over."""
+    passed = np.zeros(len(rest), dtype=bool)
+    for sums in cusum(rest / sigma, 0.0, k, cap=2 * (h + k)):
         begins, signalled = 0, False
         for index, value in enumerate(sums):
             signalled = signalled or value > h
             if value == 0:
                 passed[begins:index] |= signalled
                 begins, signalled = index + 1, False
-    # Where much of the history departs from the line, it is the line that does not fit.
-    return passed if passed.sum() <= n / 4 else np.zeros(n, dtype=bool)
+    return passed
 
 
 def shape_of(days: Floats, change: Floats) -> tuple[Shape, Floats]:
@@ -105,35 +132,20 @@ def shape_of(days: Floats, change: Floats) -> tuple[Shape, Floats]:
     starts = np.unique(np.linspace(1, n - 1, min(n - 1, MOST_STARTS)).astype(int))
     # The latest checks are tried one by one: that is where a change is found.
     starts = np.union1d(starts, np.arange(max(1, n - 20), n))
-    step, at_step, by_step = min((*_step(change, int(start)), int(start)) for start in starts)
-    drift, at_drift, by_drift = min((*_hinge(days, change, int(start) - 1), int(start)) for start in starts)
+    step, by_step = min((_step(change, int(start))[0], int(start)) for start in starts)
+    drift, by_drift = min((_hinge(days, change, int(start) - 1)[0], int(start)) for start in starts)
     # Of a change that only the latest check shows, both models say the same: it is taken as sudden.
     if step <= drift * (1 + 1e-9) + 1e-18:
-        return _named(at_step, sudden=True, begins=by_step), np.where(np.arange(n) >= by_step, at_step, 0.0)
-    ramp = np.maximum(days - days[by_drift - 1], 0.0)
-    return _named(at_drift, sudden=False, begins=by_drift), at_drift * ramp / (ramp[-1] or 1.0)
+        _, size, curve = _step(change, by_step)
+        return _named(size, sudden=True, begins=by_step), curve
+    _, size, curve = _hinge(days, change, by_drift - 1)
+    return _named(size, sudden=False, begins=by_drift), curve
 
 
 def _begin(group: NDArray[np.int64]) -> NDArray[np.int64]:
     """For each check the index of the first check at like conditions."""
     firsts: dict[int, int] = {}
     return np.array([firsts.setdefault(int(member), index) for index, member in enumerate(group)])
-
-
-def drift_line(changes: Changes, x: Floats, found: Found) -> Line | None:
-    """The robust line of a drift over `x` (days or grams), from where it begins; None where it has none.
-
-    Checks whose `x` is NaN are left out.
-    """
-    if found.shape is None:
-        return None
-    known = found.kept[np.isfinite(x[found.kept])]
-    part = known[known >= found.shape.begins]
-    if len(part) < FEWEST_FOR_LINE:
-        part = known[-FEWEST_FOR_LINE:]
-    if not len(part):
-        return None
-    return fit_line(x[part], changes.change[part], changes.group[part], u_anchor=changes.u_level)
 
 
 def _on_line(
@@ -193,16 +205,18 @@ def _named(size: float, *, sudden: bool, begins: int) -> Shape:
     return Shape(pattern, sudden, begins, size)
 
 
-def _step(change: Floats, start: int) -> tuple[float, float]:
-    """Sum of squares and size with the level zero before `start` and free from there."""
-    size = float(change[start:].mean())
-    return float(change[:start] @ change[:start] + np.sum((change[start:] - size) ** 2)), size
+def _step(change: Floats, start: int) -> tuple[float, float, Floats]:
+    """Sum of squares, size and curve with one level before `start` and another from there."""
+    before, since = float(change[:start].mean()), float(change[start:].mean())
+    curve = np.where(np.arange(len(change)) < start, before, since)
+    return float(np.sum((change - curve) ** 2)), since - before, curve
 
 
-def _hinge(days: Floats, change: Floats, start: int) -> tuple[float, float]:
-    """Sum of squares and size at the end with zero until `start` and a straight line from there."""
+def _hinge(days: Floats, change: Floats, start: int) -> tuple[float, float, Floats]:
+    """Sum of squares, size and curve with one level until `start` and a straight line from there."""
     ramp = np.maximum(days - days[start], 0.0)
-    squares = float(ramp @ ramp)
-    slope = float(ramp @ change) / squares if squares > 0 else 0.0
-    residual = change - slope * ramp
-    return float(residual @ residual), slope * float(ramp[-1])
+    inner = ramp - ramp.mean()
+    squares = float(inner @ inner)
+    slope = float(inner @ change) / squares if squares > 0 else 0.0
+    curve = change.mean() + slope * inner
+    return float(np.sum((change - curve) ** 2)), slope * float(ramp[-1]), curve

@@ -98,14 +98,14 @@ class Forecast:
 
 
 def forecasts(
-    rng: Rng, guns: int, used: float, *, busy: bool, power: float = 1.0, life: int = 200
+    rng: Rng, guns: int, used: float, *, busy: bool, power: float = 1.0, life: int = 200, sd: float = 0.003
 ) -> Forecast:
     """Forecasts at a part of a life of `life` checks, whose end is a wear of 10 %."""
     errors, errors_g, covered = [], [], 0
     end_s = START_S + life * SHIFT_S
     for _ in range(guns):
         n = int(used * life)
-        points = history(rng, lambda i: 0.10 * (i / life) ** power, n, busy=busy)
+        points = history(rng, lambda i: 0.10 * (i / life) ** power, n, sd, busy=busy)
         judged = judge_wear(points)
         if judged.due is None:
             continue
@@ -113,13 +113,63 @@ def forecasts(
         covered += judged.due.earliest_s <= end_s and (judged.due.latest_s or math.inf) >= end_s
         if judged.due_g is not None:
             errors_g.append((judged.due_g - 5000.0 * (life - n + 1)) / (5000.0 * life))
-    return Forecast(
-        used, len(errors), guns, _rms(errors), 100 * statistics.fmean(errors), covered, _rms(errors_g)
-    )
+    bias = 100 * statistics.fmean(errors) if errors else math.nan
+    return Forecast(used, len(errors), guns, _rms(errors), bias, covered, _rms(errors_g))
 
 
-def patterns(rng: Rng, guns: int) -> dict[str, Counter[str]]:
-    """What is said of each kind of gun at its 120th check."""
+@dataclass(frozen=True)
+class Drifted:
+    """What is told of a gun that wears steadily from its first check on."""
+
+    truth_pct: float
+    told_pct: float
+    covered: float
+    """Part of the guns whose 95 % interval holds the truth."""
+    half_pct: float
+    """Mean half width of that interval."""
+    named: float
+    """Part of the guns of which a drift is told."""
+
+
+def drifts(
+    rng: Rng,
+    guns: int,
+    pct_per_check: float,
+    sd: float,
+    n: int,
+    *,
+    begins: int = 0,
+    busy: bool = False,
+) -> Drifted:
+    """The change told at check `n` of guns that wear by so much a check from check `begins` on."""
+    told, half, covered, named = [], [], 0, 0
+    truth = pct_per_check * max(0, n - 1 - begins)
+    for _ in range(guns):
+        judged = judge_wear(
+            history(rng, lambda i: pct_per_check / 100 * max(0, i - begins), n, sd, busy=busy)
+        )
+        change, low, high = judged.change_pct, judged.change_low_pct, judged.change_high_pct
+        if change is None or low is None or high is None:
+            raise ValueError(f"{n} checks are too few to tell of wear")
+        told.append(change)
+        half.append((high - low) / 2)
+        covered += low <= truth <= high
+        named += judged.pattern == "drift"
+    return Drifted(truth, statistics.fmean(told), covered / guns, statistics.fmean(half), named / guns)
+
+
+def false_alarms(rng: Rng, guns: int, sd: float, n: int = 60) -> float:
+    """Alarms that begin in 1000 checks of guns that do not change, from the fifth check to the `n`th."""
+    false = 0
+    for _ in range(guns):
+        points = history(rng, lambda _: 0.0, n, sd)
+        said = [judge_wear(points[:m]).pattern != "none" for m in range(5, n + 1)]
+        false += sum(now and not before for before, now in zip([False, *said], said, strict=False))
+    return 1000 * false / (guns * (n - 4))
+
+
+def patterns(rng: Rng, guns: int, *, busy: bool = False) -> dict[str, Counter[str]]:
+    """What is said of each kind of gun at its 120th check; `busy`: needle turned, fluids changed."""
     kinds: dict[str, tuple[Callable[[int], float], str]] = {
         "steady": (lambda _: 0.0, "none"),
         "wears 0.05 % per check": (lambda i: 0.0005 * i, "drift"),
@@ -135,7 +185,9 @@ def patterns(rng: Rng, guns: int) -> dict[str, Counter[str]]:
     }
     said: dict[str, Counter[str]] = {}
     for name, (wear, truth) in kinds.items():
-        count: Counter[str] = Counter(judge_wear(history(rng, wear, 120)).pattern for _ in range(guns))
+        count: Counter[str] = Counter(
+            judge_wear(history(rng, wear, 120, busy=busy)).pattern for _ in range(guns)
+        )
         said[f"{name} -> {truth}"] = count
     return said
 
@@ -369,9 +421,47 @@ def print_wear(rng: Rng, part: float) -> None:
                 f"  {cell_is:6s} t^{power:<6g} {100 * used:5.0f}%  {given}  {f.rms_error_pct:5.1f}"
                 f"  {f.bias_pct:+5.1f}  {covered:6.1f}%  {f.rms_error_g_pct:12.1f}"
             )
-    print("\nWhat is said at check 120 (truth after the arrow)")
-    for name, count in patterns(rng, int(200 * part)).items():
-        print(f"  {name:48s} {dict(count)}")
+    print_drifts(rng, part)
+    for busy, where in ((False, "quiet cell"), (True, "busy cell")):
+        print(f"\nWhat is said at check 120 in a {where} (truth after the arrow)")
+        for name, count in patterns(rng, int(200 * part), busy=busy).items():
+            print(f"  {name:48s} {dict(count)}")
+
+
+RATES_PCT = (0.05, 0.1, 0.14, 0.2, 0.35, 0.7)
+
+
+def print_drifts(rng: Rng, part: float) -> None:
+    """The tables of steady wear from the first check on."""
+    guns = int(200 * part)
+    print("\nSteady wear: told change, and how often its 95 % interval holds the truth")
+    print("  sd %  % a check  from  cell   checks  truth %  told %  +-     covered  said to drift")
+    cases = [(rate, 0, n, False) for rate in RATES_PCT for n in (20, 60)]
+    cases += [(0.1, begins, 60, False) for begins in (5, 10, 20, 30)]
+    cases += [(0.35, begins, 40, False) for begins in (5, 10, 20)]
+    cases += [(rate, 0, n, True) for rate, n in ((0.05, 120), (0.1, 60), (0.2, 60))]
+    for sd in (0.003, 0.005, 0.010):
+        for rate, begins, n, busy in cases:
+            d = drifts(rng, guns, rate, sd, n, begins=begins, busy=busy)
+            print(
+                f"  {100 * sd:4.1f}  {rate:9.2f}  {begins:4d}  {'busy' if busy else 'quiet':5s}  {n:6d}"
+                f"  {d.truth_pct:7.2f}  {d.told_pct:6.2f}  {d.half_pct:5.2f}  {100 * d.covered:6.1f}%"
+                f"  {100 * d.named:6.1f}%"
+            )
+    print("\nForecast of the limit (10 %) of steady wear; errors in percent of life")
+    print("  sd %  % a check  used  given    rms   bias  covered  rms by grams")
+    for sd in (0.003, 0.005, 0.010):
+        for rate in RATES_PCT:
+            for used in (0.5, 0.8):
+                f = forecasts(rng, guns, used, busy=False, life=round(10 / rate), sd=sd)
+                covered = 100 * f.covered / max(f.given, 1)
+                print(
+                    f"  {100 * sd:4.1f}  {rate:9.2f}  {100 * used:3.0f}%  {f.given:3d}/{f.guns:<3d}"
+                    f"  {f.rms_error_pct:5.1f}  {f.bias_pct:+5.1f}  {covered:6.1f}%  {f.rms_error_g_pct:8.1f}"
+                )
+    print("\nNo change: alarms that begin in 1000 checks, with the limit meant for one")
+    for sd in (0.003, 0.005, 0.010):
+        print(f"  sd {100 * sd:.1f} %  {false_alarms(rng, guns, sd):5.2f}")
 
 
 def print_advice(rng: Rng, part: float) -> None:
