@@ -9,7 +9,7 @@ known, a careful one that probably lands inside; with a well known one, the midd
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +55,18 @@ class Advised:
     response: float
     """g/min for one unit."""
     u_response: float
-    reason: str
+    why: str
+    """What is advised, or why nothing is, and how well the knob's effect is known."""
+    first: str = ""
+    """What to do before the needle is turned."""
+    remark: str = ""
+    """What to bear in mind where it is turned."""
+
+    @property
+    def reason(self) -> str:
+        """All of it, for who reads no more than that."""
+        told = [self.why, f"but first {self.first}" if self.first else "", self.remark]
+        return "; ".join(part for part in told if part)
 
 
 def advise(
@@ -68,13 +79,14 @@ def advise(
     response: Response,
     needle: Needle,
     instead: str | None = None,
-    note: str = "",
+    first: str = "",
+    remark: str = "",
 ) -> Advised:
     """Advises a turn that brings `flow` +- `u` to `target` +- `tolerance_pct`.
 
     `response` must be about `setting` (`learn_response(..., about=setting)`). `instead` is a reason to mend
     something else first (a plugged tip, low pressure): then no turn is advised, and it is the reason given.
-    `note` is told with a turn: what to bear in mind.
+    `first` and `remark` are told with a turn: what to do before it, and what to bear in mind.
     Raises ValueError for a flow or a target that is not above zero.
     """
     if not (math.isfinite(flow) and flow > 0 and math.isfinite(target) and target > 0):
@@ -98,7 +110,8 @@ def advise(
             f"leave it: {case.off_pct:+.1f} % off, and the smallest step "
             f"({needle.smallest_step:g} {needle.unit}) would not bring it nearer",
         )
-    return case.turned(change, case.why(change) + note)
+    remarks = "; ".join(part for part in (case.limited(change), remark) if part)
+    return replace(case.turned(change, case.why(change)), first=first, remark=remarks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +183,7 @@ class _Case:
         inside = ndtr((self.target + half - after) / u) - ndtr((self.target - half - after) / u)
         return float(self.response.weight @ inside)
 
-    def turned(self, change: float, reason: str) -> Advised:
+    def turned(self, change: float, why: str) -> Advised:
         """The advice of one change, with what to expect."""
         after, u = self._after(change)
         mean = float(self.response.weight @ after)
@@ -187,10 +200,10 @@ class _Case:
             self._chance(change),
             self.response.mean / 100 * self.flow,
             self.response.u / 100 * self.flow,
-            reason,
+            why,
         )
 
-    def nothing(self, reason: str) -> Advised:
+    def nothing(self, why: str) -> Advised:
         """No turn, and why."""
         return Advised(
             self.setting,
@@ -203,7 +216,7 @@ class _Case:
             None,
             self.response.mean / 100 * self.flow,
             self.response.u / 100 * self.flow,
-            reason,
+            why,
         )
 
     def why(self, change: float) -> str:
@@ -216,13 +229,14 @@ class _Case:
             if self.response.borrowed
             else "as configured, nothing learned yet: check again after turning"
         )
-        limited = (
-            "; more is needed, but this is the largest step: check, then go on"
-            if abs(change) >= self.needle.largest_step - 1e-9 and self._chance(change) < 0.5
-            else ""
-        )
         return (
             f"{self.off_pct:+.1f} % off: {way} by {abs(change):g} {self.needle.unit} "
             f"(response {with_u(self.response.mean, self.response.u)} % per {self.needle.unit}, "
-            f"{learned}){limited}"
+            f"{learned})"
         )
+
+    def limited(self, change: float) -> str:
+        """That one turn is not enough; empty where it is."""
+        if abs(change) < self.needle.largest_step - 1e-9 or self._chance(change) >= 0.5:
+            return ""
+        return "more is needed, but this is the largest step: check, then go on"

@@ -1,4 +1,4 @@
-"""What follows from a check: balance, wear, advice, causes. Each a record, from what is remembered."""
+"""What follows from a check: balance, wear, causes. Each a record, from what is remembered."""
 
 from __future__ import annotations
 
@@ -8,17 +8,15 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from agent.assessment.advice import Response, advise, learn_response
-from agent.assessment.advice_response import BACKLASH_STEPS
+from agent.assessment.advice_response import BACKLASH_STEPS, learn_response
 from agent.assessment.balance import GunMean, judge_balance
-from agent.assessment.causes import Evidence, GunEvidence, MendFirst, mend_first, rank_causes
+from agent.assessment.causes import Evidence, GunEvidence, rank_causes
 from agent.assessment.desk_conditions import Around
 from agent.assessment.memory import GunMemory
 from agent.assessment.release import is_valid
 from agent.assessment.wear import judge_wear
 from agent.contract.plan import Setup
 from agent.contract.records import (
-    Advice,
     Balance,
     BalanceGun,
     Cause,
@@ -30,15 +28,9 @@ from agent.contract.records import (
 )
 from agent.contract.times import epoch_s, rfc3339
 
-THIRD = 1 / 3
-"""Beyond this part of the tolerance an advice is given with every check."""
 STEADY_S = 600.0
-SURE = 0.6
-"""From this weight on, all in all, causes that must be mended keep anybody from turning the needle."""
 ALL_WELL = "flow-right"
 """The cause that says: nothing is wrong with the flow."""
-DOUBTFUL = 0.15
-"""From this weight on it is named beside the turn."""
 
 
 def balance_record(
@@ -121,80 +113,6 @@ def wear_record(cell: str, memory: GunMemory, after: str, at: str) -> Wear:
         due_g=judged.due_g,
         reason=judged.reason,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Findings:
-    """What was found of a gun and its cell, that its advice must not contradict."""
-
-    balance: Balance | None
-    wear: Wear | None
-    cause: Cause | None
-    others: tuple[GunMemory, ...] = ()
-    """The other guns of the cell: like needles answer alike."""
-
-
-def advice_record(cell: str, memory: GunMemory, setup: Setup, found: Findings) -> Advice | None:
-    """The needle setting that would bring a gun to target, after its latest check; None without a flow."""
-    check = memory.last.get(setup.name)
-    if check is None or check.at_setpoint_g_per_min is None or check.u_at_setpoint_g_per_min is None:
-        return None
-    tolerance = setup.tolerance_pct
-    if is_off(found.balance, memory.gun.name) and abs(check.deviation_pct or 0.0) <= tolerance:
-        # Within its own tolerance, and still the one that spoils the balance: bring it nearer to target.
-        tolerance = min(tolerance, setup.balance_pct / 2)
-    setting = memory.setting()
-    needle = memory.gun.needle
-    mend = None if found.cause is None else mend_first(found.cause.ranked, memory.gun.name)
-    advised = advise(
-        check.at_setpoint_g_per_min,
-        check.u_at_setpoint_g_per_min,
-        setup.target_g_per_min,
-        tolerance,
-        setting,
-        response=learn_response(list(memory.needle_points), needle, setting, _like(memory, found.others)),
-        needle=needle,
-        instead=_mend_first(check, found.wear, mend),
-        note=_note(found.wear, mend),
-    )
-    return Advice(
-        id=record_id("advice", cell, memory.gun.name, check.id, advised.reason),
-        cell=cell,
-        at=check.at,
-        gun=memory.gun.name,
-        setup=setup.name,
-        setting=setting,
-        advised=advised.advised,
-        change=advised.change,
-        unit=advised.unit,
-        expected_g_per_min=advised.expected,
-        expected_low_g_per_min=advised.expected_low,
-        expected_high_g_per_min=advised.expected_high,
-        response_g_per_min_per_unit=advised.response,
-        u_response_g_per_min_per_unit=advised.u_response,
-        reason=advised.reason,
-    )
-
-
-def _like(memory: GunMemory, others: Sequence[GunMemory]) -> list[Response]:
-    """What other guns with the same needle showed of its response."""
-    needle = memory.gun.needle
-    return [
-        learn_response(list(other.needle_points), needle, other.setting())
-        for other in others
-        if other is not memory and other.gun.needle == needle
-    ]
-
-
-def wants_advice(check: Check, setup: Setup, balance: Balance | None) -> bool:
-    """Whether a check calls for an advice: off by a third of the tolerance, not passed, or off balance."""
-    off = abs(check.deviation_pct or 0.0) > THIRD * setup.tolerance_pct
-    return off or check.verdict != "pass" or is_off(balance, check.gun)
-
-
-def is_off(balance: Balance | None, gun: str) -> bool:
-    """Whether this gun is the one that spoils the balance."""
-    return balance is not None and balance.verdict != "pass" and balance.off == gun
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,36 +234,6 @@ def _beyond_needle(
         by_hand,
     )
     return change - response.mean * turned, u
-
-
-def _mend_first(check: Check, wear: Wear | None, mend: MendFirst | None) -> str | None:
-    """Why turning the needle would only hide what must be mended."""
-    deviation = check.deviation_pct or 0.0
-    if wear is not None and wear.change_pct is not None:
-        if wear.pattern == "plugging" and deviation < 0:
-            return f"do not open the needle against a plugged tip, clean it first: {wear.reason}"
-        if wear.pattern == "step" and deviation > 0:
-            return f"do not close the needle over a damaged tip, look at it first: {wear.reason}"
-        if wear.pattern == "drift" and wear.change_pct >= wear.limit_pct:
-            return f"worn beyond the limit, replace nozzle and needle: {wear.reason}"
-    if mend is not None and mend.together >= SURE:
-        return (
-            f"do not turn the needle, {mend.what}: the likeliest cause is {mend.code} "
-            f"({100 * mend.weight:.0f} %)"
-        )
-    return None
-
-
-def _note(wear: Wear | None, mend: MendFirst | None) -> str:
-    """What to bear in mind where the needle is turned all the same."""
-    if mend is not None and mend.weight >= DOUBTFUL:
-        return f"; but {mend.what}, for {mend.code} is {100 * mend.weight:.0f} % likely"
-    if wear is not None and wear.pattern == "drift":
-        return (
-            f"; the needle makes up for wear only until the limit of {wear.limit_pct:g} %, "
-            f"then nozzle and needle are to be replaced"
-        )
-    return ""
 
 
 def _slope_per_h(points: Sequence[tuple[float, float]]) -> float | None:

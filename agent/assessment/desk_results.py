@@ -11,17 +11,14 @@ from agent.assessment.alarms_one import Figure
 from agent.assessment.alarms_states import beyond
 from agent.assessment.checks import Group
 from agent.assessment.checks_judging import Judged, check_record, open_error, u_alone
+from agent.assessment.desk_advice import Findings, advice_record, is_off, wants_advice
 from agent.assessment.desk_conditions import Around
 from agent.assessment.desk_following import (
     ALL_WELL,
-    Findings,
     Known,
-    advice_record,
     balance_record,
     cause_record,
-    is_off,
     no_cause,
-    wants_advice,
     wear_record,
 )
 from agent.assessment.memory import GunMemory, is_complete, is_conclusive

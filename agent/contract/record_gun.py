@@ -62,6 +62,13 @@ class Advice(Record):
     response_g_per_min_per_unit: float | None
     u_response_g_per_min_per_unit: float | None = None
     reason: str
+    """All that is to be said: what follows, in one sentence."""
+    why: str = ""
+    """What is advised, or why nothing is, and how well the knob's effect is known."""
+    first: str = ""
+    """What to do before the needle is turned, and why ("first ..."); empty where it may be turned at once."""
+    remark: str = ""
+    """What else to bear in mind where it is turned."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

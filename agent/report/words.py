@@ -12,7 +12,6 @@ NOTHING = "–"
 _NOTHING_SIGNED = re.compile(r"(?<![\w.])[-+](0(?:\.0+)?)(?![\d.])")
 _MINUS = re.compile(r"(?<![\w.])-(?=\d)")
 _PERCENT = re.compile(r"(?<=\d) %")
-_FIRST = re.compile(r"but (.+?) first, (.+)")
 _RFC3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
 
 
@@ -112,23 +111,21 @@ def turn_told(advice: Advice) -> str:
     if expected is not None and low is not None and high is not None:
         hope = f" Expect {expected:.1f} g/min ({low:.1f} to {high:.1f})."
     turn = f"{way(change).lower()} the needle by {amount(change, advice.unit)}{where}{hope}"
-    first = mend_first(advice)
-    if first:
-        return f"{first} Then {turn}"
-    remark = sentence(printed(advice.reason.partition("); ")[2])) or "Then check again."
-    return f"{turn[0].upper()}{turn[1:]} {remark}"
+    # What an earlier version wrote has its remarks in the one sentence alone.
+    remark = sentence(printed(advice.remark if advice.why else advice.reason))
+    if advice.first:
+        return f"{mend_first(advice)} Then {turn} {remark}".rstrip()
+    return f"{turn[0].upper()}{turn[1:]} {remark or 'Then check again.'}"
 
 
 def mend_first(advice: Advice) -> str:
-    """What is to be looked at before the needle is turned, a sentence; empty where there is nothing."""
-    found = _FIRST.fullmatch(advice.reason.partition("); ")[2])
-    return f"First {found[1]}, {printed(found[2])}." if found and advice.change else ""
+    """What is to be done before the needle is turned, a sentence; empty where there is nothing."""
+    return f"First {printed(advice.first)}." if advice.first and advice.change else ""
 
 
 def why_turned(advice: Advice) -> str:
     """What a turn is advised for, and how well its effect is known; empty where none is advised."""
-    why, behind, _ = advice.reason.partition("); ")
-    return sentence(printed(f"{why})" if behind else why)) if advice.change else ""
+    return sentence(printed(advice.why or advice.reason)) if advice.change else ""
 
 
 def way(change: float) -> str:

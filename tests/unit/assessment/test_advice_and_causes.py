@@ -29,7 +29,7 @@ def test_a_gun_that_passed_and_fell_with_its_needle_at_rest_is_cleaned_first(pas
     assert (cause.code, cause.gun) == ("tip-plugged", "lower")
     advice = of_lower(passed)
     assert (advice.advised, advice.change) == (None, None)
-    assert "do not turn the needle, clean tip and fluid passage of gun lower first" in advice.reason
+    assert "do not turn the needle, first clean tip and fluid passage of gun lower" in advice.reason
     assert "tip-plugged" in advice.reason
 
 
@@ -60,7 +60,8 @@ def test_a_gun_never_seen_right_is_turned_and_the_doubt_is_told(floor_of, cell_o
     assert "cannot be told apart" in " ".join(ranked[0].evidence)
     advice = of_lower(floor)
     assert (advice.change or 0) > 0
-    assert "but clean tip and fluid passage of gun lower first, for tip-plugged is" in advice.reason
+    assert advice.first.startswith("clean tip and fluid passage of gun lower, for tip-plugged is")
+    assert advice.reason == f"{advice.why}; but first {advice.first}"
 
 
 def test_a_low_supply_is_set_right_before_any_needle_is_turned(passed):
@@ -71,7 +72,7 @@ def test_a_low_supply_is_set_right_before_any_needle_is_turned(passed):
     passed.check("lower")
     assert {one.code for one in passed.last(Cause).ranked[:2]} == {"pressure-off", "supply-low"}
     assert all(advice.change is None for advice in passed.of(Advice))
-    assert "look at the supply first" in of_lower(passed).reason
+    assert "first look at the supply (pot pressure" in of_lower(passed).reason
 
 
 def test_a_gun_that_wears_is_set_and_the_limit_is_named(floor_of, cell_of):
@@ -83,7 +84,8 @@ def test_a_gun_that_wears_is_set_and_the_limit_is_named(floor_of, cell_of):
         floor.skip_to(floor.now_s + 8 * 3600)
     advice = of_lower(floor)
     assert (advice.change or 0) < 0
-    assert "the needle makes up for wear only until the limit of 10 %" in advice.reason
+    assert advice.remark.startswith("the needle makes up for wear only until the limit of 10 %")
+    assert advice.reason == f"{advice.why}; {advice.remark}"
 
 
 def test_a_trigger_that_costs_flow_in_every_shot_is_seen_from_the_steady_flow(passed):
@@ -96,7 +98,7 @@ def test_a_trigger_that_costs_flow_in_every_shot_is_seen_from_the_steady_flow(pa
     assert passed.last(Cause).ranked[0].code == "slow-trigger"
     advice = of_lower(passed)
     assert advice.change is None
-    assert "look at the trigger air of gun lower first" in advice.reason
+    assert "first look at the trigger air of gun lower:" in advice.reason
 
 
 LATE = {

@@ -166,7 +166,7 @@ def test_what_must_be_mended_is_found_for_its_own_gun_alone() -> None:
     ranked = rank_causes(CASES["tip-plugged"])
     found = mend_first(ranked, "upper")
     assert found is not None
-    assert (found.code, found.what) == ("tip-plugged", "clean tip and fluid passage of gun upper first")
+    assert (found.code, found.what) == ("tip-plugged", "clean tip and fluid passage of gun upper")
     other = mend_first(ranked, "lower")
     assert other is None or other.code != "tip-plugged"
     assert mend_first(rank_causes(CASES["needle-closed"])[:1], "upper") is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 from zoneinfo import ZoneInfo
 
@@ -17,6 +18,7 @@ from agent.report.words import (
     day,
     due_of,
     kept_together,
+    mend_first,
     off_target,
     printed,
     sentence,
@@ -83,7 +85,7 @@ def test_sentences_and_plurals() -> None:
     )
 
 
-def advice(change: float | None, reason: str) -> Advice:
+def advice(change: float | None, why: str, first: str = "", remark: str = "") -> Advice:
     return Advice(
         id="advice-1",
         cell="north",
@@ -97,21 +99,34 @@ def advice(change: float | None, reason: str) -> Advice:
         expected_low_g_per_min=76.74,
         expected_high_g_per_min=91.78,
         response_g_per_min_per_unit=20.0,
-        reason=reason,
+        reason=f"{why}; but first {first}; {remark}",
+        why=why,
+        first=first,
+        remark=remark,
     )
 
 
 def test_what_to_mend_first_is_said_before_anybody_turns() -> None:
-    plain = "-8.8 % off: open by 0.4 turn (response 25 +- 12 % per turn, as configured)"
-    first = advice(0.4, f"{plain}; but clean the tip of gun upper first, for tip-plugged is 28 % likely")
-    assert turn_told(first) == (
-        "First clean the tip of gun upper, for tip-plugged is 28 % likely. "
-        "Then open the needle by 0.4 turn. Expect 84.3 g/min (76.7 to 91.8)."
-    )
-    why = "−8.8 % off: open by 0.4 turn (response 25 ± 12 % per turn, as configured)."
+    plain = "-8.8 % off: open by 0.4 turn (response 25 +- 13 % per turn, as configured)"
+    mend = "look at the supply (pot pressure, filter), for supply-low is 28 % likely"
+    first = advice(0.4, plain, first=mend)
+    told = "Then open the needle by 0.4 turn. Expect 84.3 g/min (76.7 to 91.8)."
+    assert mend_first(first) == f"First {mend}."
+    assert turn_told(first) == f"First {mend}. {told}"
+    why = "−8.8 % off: open by 0.4 turn (response 25 ± 13 % per turn, as configured)."
     assert why_turned(first) == why
     assert turn_told(advice(0.4, plain)).endswith("Then check again.")
     assert why_turned(advice(0.4, plain)) == why
+    both = advice(0.4, plain, first=mend, remark="more is needed: check, then go on")
+    assert turn_told(both) == f"First {mend}. {told} More is needed: check, then go on."
+
+
+def test_an_advice_of_an_earlier_version_says_all_that_it_said() -> None:
+    old = advice(0.4, "")
+    old = replace(old, reason="-8.8 % off: open by 0.4 turn; but clean the tip first, for it is plugged")
+    assert turn_told(old).endswith(
+        "−8.8 % off: open by 0.4 turn; but clean the tip first, for it is plugged."
+    )
 
 
 def test_a_needle_that_is_left_alone_has_one_sentence() -> None:

@@ -41,6 +41,7 @@ def advice(**changes: Any) -> Advice:
         "expected_high_g_per_min": 98.0,
         "response_g_per_min_per_unit": 24.0,
         "reason": "open it",
+        "why": "open it",
     }
     return Advice(**(values | changes))
 
@@ -80,8 +81,8 @@ def test_the_likeliest_cause_is_named() -> None:
 
 
 def test_nobody_turns_before_what_must_be_mended_is_mended() -> None:
-    reason = "-8.8 % off: open (response 25 +- 12 % per turn); but clean the tip first, for it may be plugged"
-    step = next_step(gun("fail"), advice(reason=reason), None, is_open=False)
+    found = advice(first="clean the tip, for it may be plugged")
+    step = next_step(gun("fail"), found, None, is_open=False)
     assert step.line == "Mend, then turn"
     assert step.detail.startswith("First clean the tip, for it may be plugged. Then open the needle by 0.25")
 
