@@ -99,7 +99,7 @@ def advice(change: float | None, why: str, first: str = "", remark: str = "") ->
         expected_low_g_per_min=76.74,
         expected_high_g_per_min=91.78,
         response_g_per_min_per_unit=20.0,
-        reason=f"{why}; but first {first}; {remark}",
+        reason="; ".join(part for part in (why, first and f"but first {first}", remark) if part),
         why=why,
         first=first,
         remark=remark,
