@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import tzinfo
+from itertools import combinations
+from statistics import median
 
+from agent.assessment.wear_charts import ewma
 from agent.contract.records import Check, Wear
 from agent.contract.times import epoch_s
 from agent.report.charts import Chart, around, padded
@@ -13,6 +16,10 @@ from agent.report.words import day, day_s, due_of
 
 FEWEST = 3
 """With fewer checks there is no course to draw."""
+STRAIGHT = 8
+"""So many of the latest checks of a drift are taken as straight (choice of ours)."""
+WEIGHT = 0.3
+"""EWMA weight of the present level, as the assessment takes it."""
 
 
 def wear_figure(gun: GunShown, zone: tzinfo) -> str | None:
@@ -80,6 +87,20 @@ def _changes(checks: Sequence[Check], wear: Wear) -> list[tuple[float, float]]:
     ]
     if not flows:
         return []
-    last = flows[-1][1]
-    base = last / (1.0 + (wear.change_pct or 0.0) / 100.0)
-    return [(t, 100.0 * (flow / base - 1.0)) for t, flow in flows]
+    # The zero is that of the told change: the new part's flow, found back from the level that change is of.
+    new = _present(flows, wear) / (1.0 + (wear.change_pct or 0.0) / 100.0)
+    return [(t, 100.0 * (flow / new - 1.0)) for t, flow in flows]
+
+
+def _present(flows: Sequence[tuple[float, float]], wear: Wear) -> float:
+    # The level without the latest check's scatter, or all that is drawn would be off by it. A sudden change
+    # may be in the latest check alone: there it is that check's flow.
+    if wear.pattern == "none":
+        return float(ewma([flow for _, flow in flows], flows[0][1], WEIGHT)[-1])
+    latest = flows[-STRAIGHT:]
+    if wear.pattern != "drift" or len(latest) < FEWEST:
+        return flows[-1][1]
+    # The line of Theil and Sen: the median of all slopes, and of what it makes of each check.
+    slopes = [(f2 - f1) / (t2 - t1) for (t1, f1), (t2, f2) in combinations(latest, 2) if t2 > t1]
+    slope = median(slopes) if slopes else 0.0
+    return median(flow + slope * (latest[-1][0] - t) for t, flow in latest)
