@@ -5,9 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
-import socket
 import subprocess
-import threading
 import time
 from pathlib import Path
 
@@ -143,50 +141,3 @@ def nats_at(program: str, folder: Path) -> tuple[Part, int]:
         f'jetstream {{ store_dir: "{folder}/streams" }}\nmqtt {{ listen: "127.0.0.1:{port}" }}\n'
     )
     return Part([program, "-c", str(config)], folder / "nats.log", cwd=folder), port
-
-
-class Balancer:
-    """One address for all nodes of a cluster: a connection goes to the first of `ports` that answers."""
-
-    def __init__(self, ports: list[int]) -> None:
-        self._ports = ports
-        self._server = socket.create_server(("127.0.0.1", 0))
-        self.port: int = self._server.getsockname()[1]
-        threading.Thread(target=self._accept, daemon=True).start()
-
-    def close(self) -> None:
-        """Take no more connections."""
-        self._server.shutdown(socket.SHUT_RDWR)
-        self._server.close()
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                one, _ = self._server.accept()
-            except OSError:
-                return
-            other = self._node()
-            if other is None:
-                one.close()
-                continue
-            for a, b in ((one, other), (other, one)):
-                threading.Thread(target=_carry, args=(a, b), daemon=True).start()
-
-    def _node(self) -> socket.socket | None:
-        for port in self._ports:
-            with contextlib.suppress(OSError):
-                return socket.create_connection(("127.0.0.1", port), timeout=2.0)
-        return None
-
-
-def _carry(a: socket.socket, b: socket.socket) -> None:
-    b.settimeout(None)
-    try:
-        with contextlib.suppress(OSError):
-            while data := a.recv(65536):
-                b.sendall(data)
-    finally:
-        for end in (a, b):
-            with contextlib.suppress(OSError):
-                end.shutdown(socket.SHUT_RDWR)
-        a.close()

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import signal
-import socket
-import threading
 import time
 from collections import Counter
 from pathlib import Path
 from typing import Any
 
+from cable import Cable
 from running_agent import Listener, RunningAgent, wait_until
 from site_broker import SiteBroker
 
@@ -36,62 +34,6 @@ class SiteListener(Listener):
     def say(self, topic: str, body: Any, qos: int = 1) -> None:
         who = self._bridge if "/scale/" in topic else self._controller
         who.publish(topic, json.dumps(body), qos).wait_for_publish(5.0)
-
-
-class Cable:
-    """A line between an agent and the broker that can be pulled: nothing arrives, and nobody is told."""
-
-    def __init__(self, port: int) -> None:
-        self._broker = port
-        self._pulled = threading.Event()
-        self._unanswered: list[socket.socket] = []
-        self._server = socket.create_server(("127.0.0.1", 0))
-        self.port = self._server.getsockname()[1]
-        threading.Thread(target=self._accept, daemon=True).start()
-
-    def pull(self) -> None:
-        self._pulled.set()
-
-    def mend(self) -> None:
-        self._pulled.clear()
-        while self._unanswered:
-            self._unanswered.pop().close()
-
-    def close(self) -> None:
-        self.mend()
-        self._server.shutdown(socket.SHUT_RDWR)
-        self._server.close()
-
-    def _accept(self) -> None:
-        while True:
-            try:
-                one, _ = self._server.accept()
-            except OSError:
-                return
-            if self._pulled.is_set():
-                # Nobody answers; without a connection nothing of what is sent can arrive later.
-                self._unanswered.append(one)
-                continue
-            try:
-                other = socket.create_connection(("127.0.0.1", self._broker))
-            except OSError:
-                one.close()
-                continue
-            for a, b in ((one, other), (other, one)):
-                threading.Thread(target=self._carry, args=(a, b), daemon=True).start()
-
-    def _carry(self, a: socket.socket, b: socket.socket) -> None:
-        try:
-            with contextlib.suppress(OSError):
-                while data := a.recv(65536):
-                    while self._pulled.is_set():
-                        time.sleep(0.02)
-                    b.sendall(data)
-        finally:
-            for end in (a, b):
-                with contextlib.suppress(OSError):
-                    end.shutdown(socket.SHUT_RDWR)
-            a.close()
 
 
 class Pair:

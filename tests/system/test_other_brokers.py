@@ -17,7 +17,8 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
-from other_brokers import Balancer, RabbitCluster, nats_at
+from cable import Cable
+from other_brokers import RabbitCluster, nats_at
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from parts_found import needed
 from running_agent import RunningAgent, Shots, wait_until
@@ -136,10 +137,10 @@ def test_two_agents_on_a_rabbitmq_cluster_of_which_one_node_is_killed_in_a_shot(
     tmp_path: Path, cluster: RabbitCluster
 ) -> None:
     one, two = (node.port for node in cluster.nodes)
-    balancers = [Balancer([one, two]), Balancer([two, one])]
+    fronts = [Cable(one, two), Cable(two, one)]
     cells = [
-        Cell(tmp_path / "a", "edge-7", "booth-2", balancers[0].port),
-        Cell(tmp_path / "b", "edge-8", "booth-3", balancers[1].port),
+        Cell(tmp_path / "a", "edge-7", "booth-2", fronts[0].port),
+        Cell(tmp_path / "b", "edge-8", "booth-3", fronts[1].port),
     ]
     try:
         for cell in cells:
@@ -164,8 +165,8 @@ def test_two_agents_on_a_rabbitmq_cluster_of_which_one_node_is_killed_in_a_shot(
     finally:
         for cell in cells:
             cell.close()
-        for balancer in balancers:
-            balancer.close()
+        for front in fronts:
+            front.close()
 
 
 @pytest.mark.real_part("nats")
