@@ -8,6 +8,10 @@ from dataclasses import dataclass
 from agent.detection.gate import Activity
 
 KEPT_TAKEN = 32
+MOST_TAKEN = 512
+"""Where a scale does not come to rest: a dispense each 1.2 s, for as long as readings are kept."""
+MOST = 3
+"""What matters most: shown by the scale, in an activity that is not accounted for."""
 BEFORE_S, AFTER_S = 1.5, 1.0
 """What begins so shortly after a dispense, or ends so shortly before it, still belongs to it."""
 
@@ -27,19 +31,22 @@ class Taken:
 
 
 def remember(taken: list[Taken], new: Taken, activities: Iterable[Activity]) -> None:
-    """Add a stretch, and let one go where there are too many: the oldest of those that matter least.
+    """Add a stretch; where there are too many, the oldest go of those that matter least.
 
-    A line that was too slow brings dozens of dispenses at once while the scale's time stands still. What an
-    activity that is not accounted for yet was given for stays, or it would be told again; in a gap of the
-    readings, which is one long activity, that is what the scale showed.
+    What the scale showed within an activity that is not accounted for yet stays, or it would be told again:
+    where guns shoot in quick turns one activity has dozens of dispenses, and a line that was too slow brings
+    dozens at once while the scale's time stands still.
     """
     taken.append(new)
     if len(taken) <= KEPT_TAKEN:
         return
-    undone = [activity for activity in activities if not activity.done]
+    undone = [(a.from_s, float("inf") if a.to_s is None else a.to_s) for a in activities if not a.done]
 
     def matters(one: Taken) -> int:
-        ends = ((a.from_s, float("inf") if a.to_s is None else a.to_s) for a in undone)
-        return 2 * any(one.reaches(*times) for times in ends) + (one.mass_g > 0.0)
+        return 2 * any(one.reaches(*times) for times in undone) + (one.mass_g > 0.0)
 
-    taken.remove(min(taken, key=matters))
+    while len(taken) > KEPT_TAKEN:
+        least = min(taken, key=matters)
+        if matters(least) == MOST and len(taken) <= MOST_TAKEN:
+            return
+        taken.remove(least)

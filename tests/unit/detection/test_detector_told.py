@@ -309,3 +309,24 @@ def test_dozens_told_at_once_do_not_bring_back_what_was_given_before(paper, run,
     ]
     given = [window.opened_s - T0 for window in run(page, came).all]
     assert sorted(given) == pytest.approx(openings, abs=0.5)
+
+
+def test_dozens_in_one_unrest_are_each_given_once(paper, run):
+    # Two guns in quick turns: the scale never rests for as long as it takes to part two dispenses.
+    page = paper(lasts_s=260.0, shot_s=4.0, guns=("upper", "lower"))
+    openings = [20.0 + 4.5 * n for n in range(48)]
+    for n, at_s in enumerate(openings):
+        page.shot(at_s, at_s + 2.2, gun=page.guns[n % 2], purpose="shot", setup="impeller")
+    played = run(page)
+    given = [window.opened_s - T0 for window in played.all]
+    assert sorted(given) == pytest.approx(openings, abs=0.5)
+
+
+def test_what_was_given_is_forgotten_once_the_scale_rested(paper, run):
+    page = paper(lasts_s=700.0, shot_s=4.0, guns=("upper", "lower"))
+    for n in range(48):
+        page.shot(20.0 + 4.5 * n, 22.2 + 4.5 * n, gun=page.guns[n % 2], purpose="shot", setup="impeller")
+    for n in range(16):
+        page.shot(290.0 + 25.0 * n, 294.0 + 25.0 * n, purpose="shot", setup="impeller")
+    kept = run(page).detector.snapshot()["scales"]["floor"]["taken"]
+    assert len(kept) == 32
