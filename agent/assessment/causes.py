@@ -18,10 +18,10 @@ from functools import cache
 from importlib import resources
 from typing import Any, Literal
 
-from agent.assessment.causes_evidence import CELL_FACTS, GUN_FACTS, Evidence, GunEvidence, facts_of
+from agent.assessment.causes_evidence import CELL_FACTS, GUN_FACTS, CellEvidence, GunEvidence, facts_of
 from agent.contract.records import RankedCause
 
-__all__ = ["Clue", "Evidence", "GunEvidence", "Rule", "own_rules", "rank_causes", "read_rules"]
+__all__ = ["CellEvidence", "Clue", "GunEvidence", "Rule", "own_rules", "rank_causes", "read_rules"]
 
 TOLD = 0.02
 """Causes with less weight than this are not told."""
@@ -61,7 +61,7 @@ class Rule:
     """What to do before anybody turns a needle against it; empty where the needle is the remedy."""
 
 
-def rank_causes(evidence: Evidence, rules: Sequence[Rule] | None = None) -> tuple[RankedCause, ...]:
+def rank_causes(evidence: CellEvidence, rules: Sequence[Rule] | None = None) -> tuple[RankedCause, ...]:
     """The most probable causes, the most probable first; the weights of all rules sum to one.
 
     A rule about guns is held against each gun, and the gun it fits best is named. A rule that nothing speaks
@@ -131,7 +131,7 @@ def own_rules() -> tuple[Rule, ...]:
     return read_rules(resources.files("agent.assessment").joinpath("causes.toml").read_text("utf-8"))
 
 
-def _best(rule: Rule, evidence: Evidence) -> tuple[Rule, float, tuple[str, ...], str | None]:
+def _best(rule: Rule, evidence: CellEvidence) -> tuple[Rule, float, tuple[str, ...], str | None]:
     if rule.scope == "cell":
         score, texts = _score(rule, facts_of(evidence, None), None)
         return rule, score, texts, None

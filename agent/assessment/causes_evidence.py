@@ -49,7 +49,7 @@ class GunEvidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class CellEvidence:
     """What is known of a cell and its guns."""
 
     guns: tuple[GunEvidence, ...]
@@ -68,11 +68,11 @@ class Evidence:
     usual_fluid_c: float | None = None
 
 
-CellFact: TypeAlias = Callable[[Evidence], float | None]
-GunFact: TypeAlias = Callable[[Evidence, GunEvidence], float | None]
+CellFact: TypeAlias = Callable[[CellEvidence], float | None]
+GunFact: TypeAlias = Callable[[CellEvidence, GunEvidence], float | None]
 
 
-def _deviations(evidence: Evidence) -> list[float]:
+def _deviations(evidence: CellEvidence) -> list[float]:
     return [gun.deviation_pct for gun in evidence.guns if gun.deviation_pct is not None]
 
 
@@ -82,27 +82,27 @@ def _share(gun: GunEvidence, *flags: str) -> float | None:
     return 100 * min(1.0, sum(gun.flags.get(flag, 0) for flag in flags) / gun.shots)
 
 
-def _cell_share(evidence: Evidence, *flags: str) -> float | None:
+def _cell_share(evidence: CellEvidence, *flags: str) -> float | None:
     shots = sum(gun.shots for gun in evidence.guns)
     if shots <= 0:
         return None
     return 100 * min(1.0, sum(gun.flags.get(flag, 0) for gun in evidence.guns for flag in flags) / shots)
 
 
-def _highest(evidence: Evidence) -> float | None:
+def _highest(evidence: CellEvidence) -> float | None:
     return max(_deviations(evidence), default=None)
 
 
-def _lowest(evidence: Evidence) -> float | None:
+def _lowest(evidence: CellEvidence) -> float | None:
     return min(_deviations(evidence), default=None)
 
 
-def _median(evidence: Evidence) -> float | None:
+def _median(evidence: CellEvidence) -> float | None:
     deviations = _deviations(evidence)
     return statistics.median(deviations) if deviations else None
 
 
-def _largest(evidence: Evidence) -> float | None:
+def _largest(evidence: CellEvidence) -> float | None:
     return max((abs(value) for value in _deviations(evidence)), default=None)
 
 
@@ -110,13 +110,13 @@ def _relative(part: float | None, whole: float | None) -> float | None:
     return None if part is None or not whole else 100 * part / whole
 
 
-def _pressure_off(evidence: Evidence) -> float | None:
+def _pressure_off(evidence: CellEvidence) -> float | None:
     if evidence.pressure_bar is None or not evidence.pressure_setpoint_bar:
         return None
     return 100 * (evidence.pressure_bar / evidence.pressure_setpoint_bar - 1)
 
 
-def _creep(evidence: Evidence) -> float | None:
+def _creep(evidence: CellEvidence) -> float | None:
     """Creeping mass, percent of the usual flow; 0 where it is not above its uncertainty."""
     slope, u = evidence.idle_slope_g_per_s, evidence.u_idle_slope_g_per_s or 0.0
     if slope is None or not evidence.usual_flow_g_per_s:
@@ -124,29 +124,29 @@ def _creep(evidence: Evidence) -> float | None:
     return 100 * slope / evidence.usual_flow_g_per_s if abs(slope) > 2 * u else 0.0
 
 
-def _spread_of_limit(evidence: Evidence) -> float | None:
+def _spread_of_limit(evidence: CellEvidence) -> float | None:
     return _relative(evidence.spread_pct, evidence.balance_pct)
 
 
-def _warmer(evidence: Evidence) -> float | None:
+def _warmer(evidence: CellEvidence) -> float | None:
     if evidence.fluid_c is None or evidence.usual_fluid_c is None:
         return None
     return evidence.fluid_c - evidence.usual_fluid_c
 
 
-def _all_pass(evidence: Evidence) -> float | None:
+def _all_pass(evidence: CellEvidence) -> float | None:
     verdicts = [gun.verdict for gun in evidence.guns]
     return None if not verdicts or None in verdicts else float(all(word == "pass" for word in verdicts))
 
 
-def _from_others(evidence: Evidence, gun: GunEvidence) -> float | None:
+def _from_others(evidence: CellEvidence, gun: GunEvidence) -> float | None:
     others = [g.deviation_pct for g in evidence.guns if g is not gun and g.deviation_pct is not None]
     if gun.deviation_pct is None or not others:
         return None
     return gun.deviation_pct - statistics.median(others)
 
 
-def _others_off(evidence: Evidence, gun: GunEvidence) -> float | None:
+def _others_off(evidence: CellEvidence, gun: GunEvidence) -> float | None:
     others = [g.deviation_pct for g in evidence.guns if g is not gun and g.deviation_pct is not None]
     return abs(statistics.median(others)) if others else None
 
@@ -174,7 +174,7 @@ def _needle_told(gun: GunEvidence) -> float | None:
     return float(gun.needle_moved is not None) if gun.passed_before else None
 
 
-def _ever_passed(evidence: Evidence) -> float | None:
+def _ever_passed(evidence: CellEvidence) -> float | None:
     known = [gun.passed_before for gun in evidence.guns if gun.passed_before is not None]
     return float(any(known)) if known else None
 
@@ -262,7 +262,7 @@ GUN_FACTS: Mapping[str, GunFact] = {
 """Facts of one gun, in the light of the others."""
 
 
-def facts_of(evidence: Evidence, gun: GunEvidence | None) -> dict[str, float]:
+def facts_of(evidence: CellEvidence, gun: GunEvidence | None) -> dict[str, float]:
     """Every fact that is known, of the cell and, where a gun is named, of that gun."""
     known = {name: fact(evidence) for name, fact in CELL_FACTS.items()}
     if gun is not None:

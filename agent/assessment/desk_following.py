@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from agent.assessment.advice_response import BACKLASH_STEPS, learn_response
 from agent.assessment.balance import GunMean, judge_balance
-from agent.assessment.causes import Evidence, GunEvidence, rank_causes
+from agent.assessment.causes import CellEvidence, GunEvidence, rank_causes
 from agent.assessment.desk_conditions import Around
 from agent.assessment.memory import GunMemory
 from agent.assessment.release import is_valid
@@ -156,7 +156,7 @@ def _cause(cell: str, check: Check, setup: Setup, ranked: tuple[RankedCause, ...
     )
 
 
-def _evidence(setup: Setup, guns: Sequence[GunMemory], known: Known) -> Evidence:
+def _evidence(setup: Setup, guns: Sequence[GunMemory], known: Known) -> CellEvidence:
     around = known.around
     recent = around.pressure_over(STEADY_S)
     bars = [bar for _, bar in recent]
@@ -164,7 +164,7 @@ def _evidence(setup: Setup, guns: Sequence[GunMemory], known: Known) -> Evidence
     flows = [check.mean_g_per_min for check in checks if check.mean_g_per_min is not None]
     slopes = [around.idle_slopes[name] for name in {m.gun.scale for m in guns} if name in around.idle_slopes]
     measured = [check.pot_pressure_bar for check in checks if check.pot_pressure_bar is not None]
-    return Evidence(
+    return CellEvidence(
         guns=tuple(_gun_evidence(memory, setup, known) for memory in guns),
         spread_pct=known.balance.spread_pct if known.balance else None,
         balance_pct=setup.balance_pct,

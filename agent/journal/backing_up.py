@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from agent.journal.database import Database, Tripwire
-from agent.journal.errors import Fault, JournalError, JournalFull, translated
+from agent.journal.errors import JournalError, JournalFull, JournalNotice, translated
 from agent.journal.files import make_file, sync_file, sync_folder
 from agent.journal.limits import JournalLimits
 from agent.journal.putting_back import damaged_copy_of
@@ -28,7 +28,7 @@ NAMED = 3
 """So many faults of a copy are named; of the others, how many they are."""
 
 
-def back_up(path: Path, limits: JournalLimits, target: Path) -> list[Fault]:
+def back_up(path: Path, limits: JournalLimits, target: Path) -> list[JournalNotice]:
     """Copy the journal at `path` to `target`; what went wrong or was found damaged, empty where all is sound.
 
     Damaged rows that the last copies still hold are put back in the journal first. Where the new copy is not
@@ -36,7 +36,7 @@ def back_up(path: Path, limits: JournalLimits, target: Path) -> list[Fault]:
     may run beside the writer, in any thread, and takes a while for a large journal.
     """
     partial = target.with_name(f"{target.name}.partial")
-    told: list[Fault] = []
+    told: list[JournalNotice] = []
     try:
         target.parent.mkdir(mode=0o700, exist_ok=True)
         _copy(path, limits, partial)
@@ -48,13 +48,13 @@ def back_up(path: Path, limits: JournalLimits, target: Path) -> list[Fault]:
             damage = _damage(partial, limits)
         if damage:
             partial.replace(damaged_copy_of(target))
-            told.append(Fault(FAILED, _words(damage, target)))
+            told.append(JournalNotice(FAILED, _words(damage, target)))
         else:
             partial.replace(target)
             damaged_copy_of(target).unlink(missing_ok=True)
         sync_folder(target.parent)
     except (OSError, JournalError) as fault:
-        told.append(Fault(FAILED, f"the backup {target} could not be made: {fault}"))
+        told.append(JournalNotice(FAILED, f"the backup {target} could not be made: {fault}"))
         with contextlib.suppress(OSError):
             partial.unlink(missing_ok=True)
     return told
@@ -86,7 +86,7 @@ def _copy(path: Path, limits: JournalLimits, partial: Path) -> None:
     sync_file(partial)
 
 
-def _damage(copy: Path, limits: JournalLimits) -> list[Fault]:
+def _damage(copy: Path, limits: JournalLimits) -> list[JournalNotice]:
     """What of a copy is not as it was written."""
     try:
         database = Database(copy, limits, Tripwire(), read_only=True)
@@ -95,10 +95,10 @@ def _damage(copy: Path, limits: JournalLimits) -> list[Fault]:
         finally:
             database.close()
     except JournalError as fault:
-        return [Fault(fault.alarm, str(fault))]
+        return [JournalNotice(fault.alarm, str(fault))]
 
 
-def _put_back(path: Path, limits: JournalLimits, damage: Sequence[Fault]) -> list[Fault]:
+def _put_back(path: Path, limits: JournalLimits, damage: Sequence[JournalNotice]) -> list[JournalNotice]:
     """Have the journal's damaged rows written anew from the last copies; what became of them."""
     with JournalReader(Database(path, limits, Tripwire())) as journal:
         # To read a row is to put it back where that can be.
@@ -108,7 +108,7 @@ def _put_back(path: Path, limits: JournalLimits, damage: Sequence[Fault]) -> lis
         return journal.take_faults()
 
 
-def _words(damage: Sequence[Fault], target: Path) -> str:
+def _words(damage: Sequence[JournalNotice], target: Path) -> str:
     named = "; ".join(fault.text for fault in damage[:NAMED])
     more = f" and {len(damage) - NAMED} more" if len(damage) > NAMED else ""
     kept = "there is no sound one"

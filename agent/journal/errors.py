@@ -82,7 +82,7 @@ class JournalClosed(JournalError):  # noqa: N818 - a state, as in FileExists or 
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class JournalNotice:
     """Something to report: the alarm's name, and a sentence for people."""
 
     code: str

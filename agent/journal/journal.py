@@ -24,7 +24,7 @@ from agent.contract.inputs import RawMessage, Undecodable
 from agent.contract.records import Record
 from agent.journal.backing_up import back_up
 from agent.journal.database import Database
-from agent.journal.errors import Fault, JournalError, JournalFull, JournalIoError
+from agent.journal.errors import JournalError, JournalFull, JournalIoError, JournalNotice
 from agent.journal.files import make_folder
 from agent.journal.limits import JournalLimits
 from agent.journal.lock import FolderLock
@@ -60,13 +60,15 @@ class Appended:
     """Ids and keys among the known ones that now say something else; what was first written stands."""
     took_s: float = 0.0
     """How long the transaction took, seconds: a card that stalls shows here."""
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[JournalNotice, ...] = ()
 
 
 class Journal(JournalReader):
     """The one writer of a state folder. Calls from several threads wait for each other."""
 
-    def __init__(self, database: Database, lock: FolderLock, run: Run, clock: Clock, opened: Sequence[Fault]):
+    def __init__(
+        self, database: Database, lock: FolderLock, run: Run, clock: Clock, opened: Sequence[JournalNotice]
+    ):
         super().__init__(database)
         self.limits = database.limits
         self.folder = database.path.parent
@@ -224,11 +226,11 @@ class Journal(JournalReader):
         tended = self._room.tend()
         return replace(tended, faults=(*tended.faults, *self.take_faults()))
 
-    def verify(self, anchors: Sequence[tuple[int, str]] = ()) -> list[Fault]:
+    def verify(self, anchors: Sequence[tuple[int, str]] = ()) -> list[JournalNotice]:
         """What was changed, removed, moved or added behind the agent's back; empty when all is sound."""
         return verify(self.database, anchors)
 
-    def backup(self, path: Path) -> list[Fault]:
+    def backup(self, path: Path) -> list[JournalNotice]:
         """A consistent copy of the journal while the agent goes on: what went wrong, what was found damaged.
 
         See `backing_up`. May be called in any thread.
@@ -272,7 +274,7 @@ class Journal(JournalReader):
 
 def _begun(
     state_dir: Path, limits: JournalLimits, run: Run, now: Stamp, migrations: Sequence[Migration] | None
-) -> tuple[Database, Run, tuple[Fault, ...]]:
+) -> tuple[Database, Run, tuple[JournalNotice, ...]]:
     """The file open, and a run begun in it."""
     opened = open_file(state_dir / FILE_NAME, limits, now.wall_ns, migrations)
     try:
@@ -289,8 +291,8 @@ def _begun(
     return opened.database, begun, (*opened.faults, *unclean)
 
 
-def _unclean(database: Database) -> tuple[Fault, ...]:
+def _unclean(database: Database) -> tuple[JournalNotice, ...]:
     rows = database.read("SELECT run, ended_ns FROM runs ORDER BY run DESC LIMIT 1")
     if rows and rows[0][1] is None:
-        return (Fault("restarted-uncleanly", f"run {rows[0][0]} of the agent did not end cleanly"),)
+        return (JournalNotice("restarted-uncleanly", f"run {rows[0][0]} of the agent did not end cleanly"),)
     return ()

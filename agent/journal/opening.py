@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from agent.journal.database import Database, Tripwire
-from agent.journal.errors import Fault, JournalCorrupt, JournalIoError, JournalReadOnly, is_unreadable
+from agent.journal.errors import JournalCorrupt, JournalIoError, JournalNotice, JournalReadOnly, is_unreadable
 from agent.journal.files import SIDES, make_file, set_aside
 from agent.journal.limits import JournalLimits
 from agent.journal.migrations import Migration, migrate
@@ -41,7 +41,7 @@ class Opened:
     """An open, sound and up-to-date file, and what there is to report."""
 
     database: Database
-    faults: tuple[Fault, ...]
+    faults: tuple[JournalNotice, ...]
 
 
 def open_file(
@@ -65,19 +65,23 @@ def open_file(
         f"the journal was damaged and a new one was begun; the old one is kept as {aside.name}. Taken over: "
         f"{saved.records} records, {saved.events} events, {saved.kept} kept states. ({why})"
     )
-    return Opened(database, (*faults, Fault("journal-replaced", text)))
+    return Opened(database, (*faults, JournalNotice("journal-replaced", text)))
 
 
-def _leftovers(path: Path, wall_ns: int) -> list[Fault]:
+def _leftovers(path: Path, wall_ns: int) -> list[JournalNotice]:
     """A write-ahead log without its file must not be applied to a new one."""
     if path.exists() and (path.is_dir() or path.stat().st_size > 0):
         return []
     if not path.exists() and not any(Path(f"{path}{side}").exists() for side in SIDES):
         return []
     if path.exists():
-        return [Fault("journal-replaced", "the journal's file was there and empty: what it held is gone")]
+        return [
+            JournalNotice("journal-replaced", "the journal's file was there and empty: what it held is gone")
+        ]
     aside = set_aside(path, wall_ns)
-    return [Fault("journal-replaced", f"the journal's file was gone; its log is kept as {aside.name}-wal")]
+    return [
+        JournalNotice("journal-replaced", f"the journal's file was gone; its log is kept as {aside.name}-wal")
+    ]
 
 
 def _damage(path: Path, limits: JournalLimits) -> str | None:

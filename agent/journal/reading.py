@@ -11,7 +11,7 @@ from typing import Any, Self
 from agent.contract.evidence import Evidence
 from agent.journal.chain import checksum
 from agent.journal.database import Database, Tripwire
-from agent.journal.errors import Fault, JournalIoError
+from agent.journal.errors import JournalIoError, JournalNotice
 from agent.journal.limits import JournalLimits
 from agent.journal.packing import unpacked
 from agent.journal.putting_back import AnyRow, put_back
@@ -31,7 +31,7 @@ class JournalReader:
 
     def __init__(self, database: Database):
         self.database = database
-        self._faults: deque[Fault] = deque(maxlen=100)
+        self._faults: deque[JournalNotice] = deque(maxlen=100)
 
     @classmethod
     def of_folder(cls, state_dir: Path) -> Self:
@@ -59,7 +59,7 @@ class JournalReader:
     ) -> None:
         self.close()
 
-    def take_faults(self) -> list[Fault]:
+    def take_faults(self) -> list[JournalNotice]:
         """What was found wrong since the last call, oldest first (at most 100)."""
         taken = list(self._faults)
         self._faults.clear()
@@ -201,7 +201,7 @@ class JournalReader:
         return whole
 
     def _report(self, code: str, text: str, seq: int | None = None) -> None:
-        fault = Fault(code, text, seq)
+        fault = JournalNotice(code, text, seq)
         if fault not in self._faults:
             self._faults.append(fault)
 

@@ -12,7 +12,7 @@ import sqlite3
 from dataclasses import dataclass
 
 from agent.journal.database import PAGE_BYTES, Database
-from agent.journal.errors import Fault
+from agent.journal.errors import JournalNotice
 from agent.journal.limits import JournalLimits
 from agent.journal.outbox import gaps, joined, read_ranges, write_ranges
 
@@ -34,10 +34,10 @@ class Loss:
     oldest_at: str
     newest_at: str
 
-    def fault(self) -> Fault:
+    def fault(self) -> JournalNotice:
         """The loss as something to report."""
         told = ", ".join(f"{count} not sent to {outlet}" for outlet, count in sorted(self.unsent.items()))
-        return Fault(
+        return JournalNotice(
             "records-lost",
             f"the journal met its quota: records {self.first_seq} to {self.last_seq} ({self.oldest_at} to "
             f"{self.newest_at}) were let go, {told}",

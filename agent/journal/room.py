@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from agent.journal.database import PAGE_BYTES, Database
-from agent.journal.errors import Fault, JournalFull
+from agent.journal.errors import JournalFull, JournalNotice
 from agent.journal.limits import MIB, JournalLimits
 from agent.journal.retention import PORTION, Pruned, prune, retain, retain_by_age, used_bytes
 from agent.journal.space import Ballast, Space
@@ -35,7 +35,7 @@ class Tended:
     pruned: Pruned
     conditions: Mapping[str, str]
     """By alarm whose condition holds now, a sentence: `disk-filling`, `disk-full`, `outbox-filling`."""
-    faults: tuple[Fault, ...]
+    faults: tuple[JournalNotice, ...]
     """What happened once and has to be told: `records-lost`, damaged rows."""
 
 
@@ -54,10 +54,10 @@ class Room:
         newest_ns = database.one("SELECT wall_ns FROM records ORDER BY seq DESC LIMIT 1")
         self._long_off = isinstance(newest_ns, int) and abs(self._begun.wall_ns - newest_ns) > STRANGE_NS
 
-    def making(self, write: Callable[[], Result]) -> tuple[Result, float, list[Fault]]:
+    def making(self, write: Callable[[], Result]) -> tuple[Result, float, list[JournalNotice]]:
         """Write; where there is no room make some and write once more: (result, seconds it took, faults)."""
         begun = time.monotonic()
-        faults: list[Fault] = []
+        faults: list[JournalNotice] = []
         try:
             result = write()
         except JournalFull as fault:
@@ -66,7 +66,7 @@ class Room:
         took_s = time.monotonic() - begun
         if took_s > self.limits.slow_commit_s:
             text = f"a commit took {took_s:.1f} s; look at the disk or the card"
-            faults.append(Fault("journal-slow", text))
+            faults.append(JournalNotice("journal-slow", text))
         return result, took_s, faults
 
     def tend(self) -> Tended:
@@ -101,7 +101,7 @@ class Room:
         stepped = abs(now.wall_ns - self._begun.wall_ns - run_ns) > STRANGE_NS
         return now.time_trusted and not stepped and not self._long_off
 
-    def _make(self, why: str) -> list[Fault]:
+    def _make(self, why: str) -> list[JournalNotice]:
         return self._below_quota() if self._is_quota() else self._on_full_disk(why)
 
     def _is_quota(self) -> bool:
@@ -109,14 +109,14 @@ class Room:
         used = int(self.database.one("PRAGMA page_count")) * PAGE_BYTES
         return used >= 0.9 * self.limits.quota_bytes and Space.of(self.folder).free_bytes > MIB
 
-    def _below_quota(self) -> list[Fault]:
+    def _below_quota(self) -> list[JournalNotice]:
         wall_ns = self._clock().wall_ns
         pruned = prune(self.database, PORTION, 0, wall_ns, with_events=True)
         if pruned == Pruned():
             pruned = prune(self.database, PORTION, 0, wall_ns, with_events=True, unsent_too=True)
         return [loss.fault() for loss in pruned.losses]
 
-    def _on_full_disk(self, why: str) -> list[Fault]:
+    def _on_full_disk(self, why: str) -> list[JournalNotice]:
         gave = self._ballast.give_up()
         # Pages that are free inside the file let the next rows in without the file growing. Both steps need a
         # little room themselves: where there is none, the next try says so.
@@ -128,4 +128,4 @@ class Room:
             return []
         self._full = f"the disk of {self.folder} is full"
         told = "the ballast was given up, and the oldest sent records went" if gave else "no ballast is left"
-        return [Fault("disk-full", f"{self._full}; {told} ({why})")]
+        return [JournalNotice("disk-full", f"{self._full}; {told} ({why})")]

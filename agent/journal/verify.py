@@ -8,20 +8,22 @@ from typing import Any
 
 from agent.journal.chain import checksum, content, link
 from agent.journal.database import Database
-from agent.journal.errors import Fault
+from agent.journal.errors import JournalNotice
 from agent.journal.rows import EVENT_COLUMNS, EVENTS_FROM, RECORD_COLUMNS, RECORDS_FROM, EventRow, Row
 
 PORTION = 500
 
 
-def verify(database: Database, anchors: Sequence[tuple[int, str]] = (), *, most: int = 1000) -> list[Fault]:
+def verify(
+    database: Database, anchors: Sequence[tuple[int, str]] = (), *, most: int = 1000
+) -> list[JournalNotice]:
     """All faults of the file and of both chains, at most `most`; an empty list is a sound journal.
 
     `anchors` are (place, hash) pairs that were kept elsewhere (`Journal.head`): with them even a chain that
     was rewritten as a whole is found.
     """
     faults = [
-        Fault("journal-corrupt", f"SQLite's integrity check: {text}")
+        JournalNotice("journal-corrupt", f"SQLite's integrity check: {text}")
         for (text,) in database.read("PRAGMA integrity_check(20)")
         if text != "ok"
     ]
@@ -43,15 +45,15 @@ class _Chain:
         self.name = name
         self.select = select
         self.kind = kind
-        self.found: list[Fault] = []
+        self.found: list[JournalNotice] = []
         self.one = name.removesuffix("s")
 
-    def faults(self, most: int) -> list[Fault]:
+    def faults(self, most: int) -> list[JournalNotice]:
         ends = self.database.read(
             "SELECT last_seq, last_hash, pruned_seq, pruned_hash FROM chains WHERE name = ?", (self.name,)
         )
         if not ends:
-            return [Fault("journal-tampered", f"the end of the chain of {self.name} is missing")]
+            return [JournalNotice("journal-tampered", f"the end of the chain of {self.name} is missing")]
         last_seq, last_hash, at, before = ends[0]
         known = True
         while len(self.found) < most:
@@ -85,15 +87,15 @@ class _Chain:
             )
 
     def _say(self, text: str, seq: int) -> None:
-        self.found.append(Fault("journal-tampered", text, seq))
+        self.found.append(JournalNotice("journal-tampered", text, seq))
 
 
 def _span(one: str, first: int, last: int) -> str:
     return f"{one} {first} was" if first == last else f"{one}s {first} to {last} were"
 
 
-def _evidence(database: Database) -> list[Fault]:
-    faults: list[Fault] = []
+def _evidence(database: Database) -> list[JournalNotice]:
+    faults: list[JournalNotice] = []
     at = int(database.one("SELECT pruned_seq FROM chains WHERE name = 'evidence'") or 0)
     while True:
         rows = database.read(
@@ -106,13 +108,17 @@ def _evidence(database: Database) -> list[Fault]:
             return faults
         for seq, name, sha, data in rows:
             if data is None:
-                faults.append(Fault("journal-tampered", f"the raw readings of {name} were removed", seq))
+                faults.append(
+                    JournalNotice("journal-tampered", f"the raw readings of {name} were removed", seq)
+                )
             elif hashlib.sha256(data).digest() != sha:
-                faults.append(Fault("journal-tampered", f"the raw readings of {name} were changed", seq))
+                faults.append(
+                    JournalNotice("journal-tampered", f"the raw readings of {name} were changed", seq)
+                )
         at = rows[-1][0]
 
 
-def _anchored(database: Database, anchors: Sequence[tuple[int, str]]) -> list[Fault]:
+def _anchored(database: Database, anchors: Sequence[tuple[int, str]]) -> list[JournalNotice]:
     faults = []
     pruned = database.one("SELECT pruned_seq FROM chains WHERE name = 'records'") or 0
     for seq, wanted in anchors:
@@ -120,7 +126,7 @@ def _anchored(database: Database, anchors: Sequence[tuple[int, str]]) -> list[Fa
             found = database.one("SELECT hash FROM records WHERE seq = ?", (seq,))
             if not isinstance(found, bytes) or found.hex() != wanted:
                 faults.append(
-                    Fault(
+                    JournalNotice(
                         "journal-tampered", f"record {seq} is not the one whose hash was kept elsewhere", seq
                     )
                 )

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable
 
 from agent.contract.records import Alert, Record
-from agent.journal.errors import Fault, JournalBusy, JournalFull
+from agent.journal.errors import JournalBusy, JournalFull, JournalNotice
 from agent.journal.outbox import OutletView
 from agent.journal.rows import Row
 from agent.outlets.people import AddressError, People
@@ -25,7 +25,7 @@ PRIMED_WITH = 2000
 class Calling:
     """Offers pending rows to people and settles what was taken. `run` is the thread."""
 
-    def __init__(self, people: People, view: OutletView, on_fault: Callable[[Fault], None]) -> None:
+    def __init__(self, people: People, view: OutletView, on_fault: Callable[[JournalNotice], None]) -> None:
         self._people = people
         self._view = view
         self._on_fault = on_fault
@@ -69,7 +69,7 @@ class Calling:
         return LOOK_S
 
     def _later(self, why: str) -> float:
-        self._on_fault(Fault("alert-undelivered", why))
+        self._on_fault(JournalNotice("alert-undelivered", why))
         wait_s, self._wait_s = self._wait_s, min(self._wait_s * 2.0, LONGEST_WAIT_S)
         return wait_s
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from agent.journal.errors import Fault, JournalBusy, JournalFull
+from agent.journal.errors import JournalBusy, JournalFull, JournalNotice
 from agent.journal.outbox import OutletView
 from agent.journal.rows import Row
 from agent.outlets.influx_errors import Failure, failure_of
@@ -57,7 +57,7 @@ class Outcome:
     rows: int = 0
     wait_s: float = 0.0
     """When there is something to do again, seconds from now."""
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[JournalNotice, ...] = ()
     """What to report: `sink-down`, `sink-recovered`, `sink-auth`, `sink-degraded`, `sink-steady`,
     `sink-rejects-all`, `point-rejected`, `journal-corrupt-row`."""
 
@@ -99,7 +99,7 @@ class InfluxOutlet:
         view: OutletView,
         *,
         jitter: Callable[[], float] = random.random,
-        on_fault: Callable[[Fault], None] | None = None,
+        on_fault: Callable[[JournalNotice], None] | None = None,
     ):
         self.settings = settings
         self.view = view
@@ -209,9 +209,11 @@ class InfluxOutlet:
         self.view.set_aside(row, why)
         self._aside += 1
         text = f"{row.kind} {row.id} (row {row.seq}) was not taken and is set aside: {why}"
-        return Outcome("set-aside", rows=1, faults=self._with_view([Fault("point-rejected", text, row.seq)]))
+        return Outcome(
+            "set-aside", rows=1, faults=self._with_view([JournalNotice("point-rejected", text, row.seq)])
+        )
 
-    def _with_view(self, faults: list[Fault]) -> tuple[Fault, ...]:
+    def _with_view(self, faults: list[JournalNotice]) -> tuple[JournalNotice, ...]:
         return (*faults, *self.view.take_faults())
 
     def _write(self, lines: Sequence[str]) -> Failure | None:

@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Literal, TypeAlias
 
-from agent.journal.errors import Fault
+from agent.journal.errors import JournalNotice
 from agent.outlets.influx_errors import Failure
 
 FIRST_WAIT_S = 0.5
@@ -40,16 +40,16 @@ class Patience:
         self._recent: deque[bool] = deque(maxlen=WATCHED_WRITES)
         self._degraded = False
 
-    def taken(self, now_s: float) -> list[Fault]:
+    def taken(self, now_s: float) -> list[JournalNotice]:
         """The database took a write."""
         faults = []
         if self.state in {"down", "held"} and self.since_s is not None:
             text = f"{self.where} takes results again after {now_s - self.since_s:.0f} s"
-            faults.append(Fault("sink-recovered", text))
+            faults.append(JournalNotice("sink-recovered", text))
         self.state, self.since_s, self._tries, self.due_s = "well", None, 0, float("-inf")
         return faults + self._noted(ok=True)
 
-    def later(self, failure: Failure, now_s: float) -> tuple[float, list[Fault]]:
+    def later(self, failure: Failure, now_s: float) -> tuple[float, list[JournalNotice]]:
         """It cannot take anything now: (seconds to wait, what to tell).
 
         Waits double, with jitter, up to `LONGEST_WAIT_S`.
@@ -59,7 +59,7 @@ class Patience:
         if self.state != "down" and now_s - since_s >= DOWN_AFTER_S:
             self.state = "down"
             text = f"{self.where} has taken nothing for {now_s - since_s:.0f} s; results wait in the journal"
-            faults.append(Fault("sink-down", f"{text} ({failure.text})"))
+            faults.append(JournalNotice("sink-down", f"{text} ({failure.text})"))
         longest_s = min(FIRST_WAIT_S * 2.0 ** min(self._tries, 10), LONGEST_WAIT_S)
         self._tries += 1
         wait_s = longest_s * (0.5 + 0.5 * self._jitter())
@@ -69,14 +69,14 @@ class Patience:
         self.due_s = now_s + wait_s
         return wait_s, faults
 
-    def hold(self, failure: Failure, now_s: float, code: str) -> tuple[float, list[Fault]]:
+    def hold(self, failure: Failure, now_s: float, code: str) -> tuple[float, list[JournalNotice]]:
         """It refuses for a reason that people have to mend: (seconds to wait, what to tell)."""
         faults = self._noted(ok=False, why=failure.text)
         self._failing(now_s)
         if self.state != "held":
             self.state = "held"
             text = f"{self.where} refuses what it is sent; check its address, bucket and token"
-            faults.append(Fault(code, f"{text}. Results wait in the journal ({failure.text})"))
+            faults.append(JournalNotice(code, f"{text}. Results wait in the journal ({failure.text})"))
         self.due_s = now_s + HOLD_S
         return HOLD_S, faults
 
@@ -86,13 +86,15 @@ class Patience:
             self.state = "failing"
         return self.since_s
 
-    def _noted(self, *, ok: bool, why: str = "") -> list[Fault]:
+    def _noted(self, *, ok: bool, why: str = "") -> list[JournalNotice]:
         self._recent.append(ok)
         bad = self._recent.count(False)
         if not self._degraded and len(self._recent) == WATCHED_WRITES and 2 * bad > WATCHED_WRITES:
             self._degraded = True
-            return [Fault("sink-degraded", f"{bad} of the last {WATCHED_WRITES} writes failed ({why})")]
+            return [
+                JournalNotice("sink-degraded", f"{bad} of the last {WATCHED_WRITES} writes failed ({why})")
+            ]
         if self._degraded and 4 * bad < WATCHED_WRITES:
             self._degraded = False
-            return [Fault("sink-steady", f"{self.where} takes most writes again")]
+            return [JournalNotice("sink-steady", f"{self.where} takes most writes again")]
         return []

@@ -16,8 +16,7 @@ from agent.assessment.alarms import Fault
 from agent.broker.client import Address
 from agent.contract.times import rfc3339
 from agent.contract.topics import Topics
-from agent.journal.errors import Fault as JournalNotice
-from agent.journal.errors import JournalError
+from agent.journal.errors import JournalError, JournalNotice
 from agent.journal.journal import Journal
 from agent.pipeline.pipeline import Pipeline
 from agent.runtime import last_words, upkeep

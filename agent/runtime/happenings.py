@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from agent.contract.inputs import RawMessage
-from agent.journal.errors import Fault
+from agent.journal.errors import JournalNotice
 
 LineFault: TypeAlias = Literal["lost", "hung", "taken-over", "unreachable", "tls", "refused"]
 """How a connection ended or failed: closed; silent for too long; another client came with our id; nobody
@@ -81,7 +81,7 @@ class OutletFault:
     """Something a thread beside the worker, an outlet's or the backup's, has to report."""
 
     outlet: str
-    fault: Fault
+    fault: JournalNotice
 
 
 Happening: TypeAlias = (

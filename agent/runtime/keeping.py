@@ -13,8 +13,7 @@ from dataclasses import dataclass, field
 from agent.contract.evidence import Evidence
 from agent.contract.inputs import RawMessage, Undecodable
 from agent.contract.records import Record
-from agent.journal.errors import Fault as JournalNotice
-from agent.journal.errors import JournalError
+from agent.journal.errors import JournalError, JournalNotice
 from agent.journal.journal import Journal
 from agent.pipeline.pipeline import EMPTY, Outcome, Told
 from agent.runtime import last_words

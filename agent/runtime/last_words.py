@@ -17,7 +17,7 @@ from agent.contract.record_json import to_json
 from agent.contract.records import Alert, record_id
 from agent.contract.times import is_plausible, rfc3339
 from agent.contract.topics import Topics
-from agent.journal.errors import Fault
+from agent.journal.errors import JournalNotice
 from agent.runtime.clock import SystemClock
 from agent.runtime.mqtt_link import MqttLink
 
@@ -36,12 +36,12 @@ def leave(state_dir: Path, code: str, text: str) -> None:
         )
 
 
-def find(state_dir: Path) -> list[Fault]:
+def find(state_dir: Path) -> list[JournalNotice]:
     """What the last agent left. The note stays until the journal has it: see `forget`."""
     path = state_dir / FILE_NAME
     try:
         body = json.loads(path.read_text(encoding="utf-8"))
-        return [Fault(str(body["code"]), f"the agent had to end: {body['text']}")]
+        return [JournalNotice(str(body["code"]), f"the agent had to end: {body['text']}")]
     except FileNotFoundError:
         return []
     except (OSError, ValueError, KeyError, TypeError) as fault:

@@ -7,7 +7,7 @@ import time
 from collections.abc import Sequence
 
 from agent.assessment.alarms import Fault
-from agent.journal.errors import Fault as JournalNotice
+from agent.journal.errors import JournalNotice
 from agent.pipeline.pipeline import Pipeline
 from agent.runtime.clock import Clock
 from agent.runtime.keeping import Batch

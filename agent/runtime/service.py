@@ -10,7 +10,7 @@ import time
 from typing import TYPE_CHECKING
 
 from agent.contract.topics import Topics
-from agent.journal.errors import Fault, JournalError
+from agent.journal.errors import JournalError, JournalNotice
 from agent.runtime import diary, last_words, service_manager
 from agent.runtime.bell import Bell
 from agent.runtime.clock import SystemClock
@@ -118,7 +118,7 @@ class Service:
         servers = self._showing.servers(self.agent, ("mqtt", *self._outlets), alive)
         return [threading.Thread(target=server.run, args=(stop,), daemon=True) for server in servers]
 
-    def _heard(self, outlet: str) -> Callable[[Fault], None]:
+    def _heard(self, outlet: str) -> Callable[[JournalNotice], None]:
         return lambda fault: self.agent.link.inbox.put(OutletFault(outlet, fault))
 
     def _work(self, stop: threading.Event) -> None:

@@ -8,8 +8,7 @@ from collections.abc import Callable, Mapping
 
 from agent import __version__
 from agent.contract.topics import Topics
-from agent.journal.errors import Fault as JournalNotice
-from agent.journal.errors import JournalError
+from agent.journal.errors import JournalError, JournalNotice
 from agent.journal.journal import Journal
 from agent.journal.rows import Row
 from agent.outlets.announcer import OUTLET, Announcer

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from agent import __version__
 from agent.broker.client import Address
-from agent.journal.errors import Fault
+from agent.journal.errors import JournalNotice
 from agent.journal.journal import Journal
 from agent.journal.limits import JournalLimits
 from agent.journal.stamp import machine_clock
@@ -73,7 +73,7 @@ def journal_of(site: Site, clock: Clock | None = None) -> Journal:
 
 
 def influx_of(
-    influx: Influx, journal: Journal, on_fault: Callable[[Fault], None]
+    influx: Influx, journal: Journal, on_fault: Callable[[JournalNotice], None]
 ) -> Callable[[threading.Event], None]:
     """The database's outlet as a thread's work; the library loads there, not at the start."""
 
@@ -106,7 +106,7 @@ def influx_of(
 
 
 def people_of(
-    notify: Notify, timezone: str, journal: Journal, on_fault: Callable[[Fault], None]
+    notify: Notify, timezone: str, journal: Journal, on_fault: Callable[[JournalNotice], None]
 ) -> Callable[[threading.Event], None]:
     """Alarms to people as a thread's work; the library loads when the first one is sent."""
 
@@ -127,7 +127,7 @@ def people_of(
 
 
 def sparkplug_of(
-    sparkplug: Sparkplug, site: Site, journal: Journal, on_fault: Callable[[Fault], None]
+    sparkplug: Sparkplug, site: Site, journal: Journal, on_fault: Callable[[JournalNotice], None]
 ) -> Callable[[threading.Event], None]:
     """What the plant's SCADA is told, as a thread's work; protocol buffers load there.
 
@@ -139,7 +139,7 @@ def sparkplug_of(
             from agent.outlets.sparkplug.outlet import OUTLET, SparkplugOutlet, SparkplugSettings
         except ImportError as fault:
             log.error('SCADA is told nothing: [sparkplug] needs "shotgram[sparkplug]" (%s)', fault)  # noqa: TRY400
-            on_fault(Fault("scada-lost", "the extra shotgram[sparkplug] is not installed"))
+            on_fault(JournalNotice("scada-lost", "the extra shotgram[sparkplug] is not installed"))
             stop.wait()
             return
 

@@ -10,13 +10,13 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from agent.contract.fluids import ALIASES, KNOWN, known_fluid
-from agent.settings.faults import Fault, Finder, nearest, shown
+from agent.settings.faults import ConfigFault, Finder, nearest, shown
 from agent.settings.foreign import input_faults
 from agent.settings.reach import names_in, tables, text
 from agent.settings.toml_lines import Where
 
 
-def cross_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[Fault]:
+def cross_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[ConfigFault]:
     """Every fault between the parts of a document."""
     yield from _twice(document, (), "setups", "name", finder)
     yield from _twice(document, (), "fluids", "name", finder)
@@ -29,7 +29,7 @@ def cross_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[Fault]
     yield from input_faults(document, finder)
 
 
-def _setup_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[Fault]:
+def _setup_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[ConfigFault]:
     configured = names_in(document, "fluids", "name")
     guns = [name for _, cell in tables(document, "cells") for name in names_in(cell, "guns", "id")]
     for number, setup in tables(document, "setups"):
@@ -52,7 +52,9 @@ def _setup_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[Fault
                 )
 
 
-def _cell_faults(cell: Mapping[str, Any], where: Where, setups: list[str], finder: Finder) -> Iterator[Fault]:
+def _cell_faults(
+    cell: Mapping[str, Any], where: Where, setups: list[str], finder: Finder
+) -> Iterator[ConfigFault]:
     if text(cell, "id") == "agent":
         yield finder.fault(
             (*where, "id"),
@@ -71,7 +73,7 @@ def _cell_faults(cell: Mapping[str, Any], where: Where, setups: list[str], finde
 
 def _refers(
     entry: Mapping[str, Any], where: Where, names: list[str], what: str, finder: Finder
-) -> Iterator[Fault]:
+) -> Iterator[ConfigFault]:
     name = text(entry, str(where[-1]))
     if name is not None and name not in names:
         listed = (
@@ -84,7 +86,7 @@ def _refers(
 
 def _twice(
     parent: Mapping[str, Any], where: Where, entries: str, key: str, finder: Finder
-) -> Iterator[Fault]:
+) -> Iterator[ConfigFault]:
     first: dict[str, int] = {}
     for number, entry in tables(parent, entries):
         name = text(entry, key)

@@ -18,7 +18,7 @@ LONGEST = 80
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class ConfigFault:
     """One fault of a configuration."""
 
     path: str
@@ -46,7 +46,7 @@ class Fault:
 class BadConfiguration(Exception):  # noqa: N818 - it reads as what it is
     """A configuration that cannot be used, with every fault that was found in it."""
 
-    def __init__(self, file: Path, faults: tuple[Fault, ...]) -> None:
+    def __init__(self, file: Path, faults: tuple[ConfigFault, ...]) -> None:
         self.file = file
         self.faults = faults
         count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
@@ -60,10 +60,10 @@ class Finder:
         self._document = document
         self._lines = lines
 
-    def fault(self, where: Where, *, found: str, allowed: str, hint: str = "") -> Fault:
+    def fault(self, where: Where, *, found: str, allowed: str, hint: str = "") -> ConfigFault:
         """A fault of the member at `where`."""
         # Names and keys of a file may be of any length; a message may not.
-        return Fault(
+        return ConfigFault(
             spelled(where),
             self._names(where),
             self.line(where),

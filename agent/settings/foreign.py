@@ -9,7 +9,7 @@ from typing import Any, get_args
 from agent.contract.inputs import EventName, Part, Purpose
 from agent.contract.topics import Topics
 from agent.contract.units import BARS, CELSIUS, GRAMS
-from agent.settings.faults import Fault, Finder, nearest, shown
+from agent.settings.faults import ConfigFault, Finder, nearest, shown
 from agent.settings.inputs import IGNORE, MEMBERS, NEEDED
 from agent.settings.reach import names_in, table, tables, text
 from agent.settings.toml_lines import Where
@@ -46,7 +46,7 @@ class _Said:
         return bool(self.entry.get("fields"))
 
 
-def input_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[Fault]:
+def input_faults(document: Mapping[str, Any], finder: Finder) -> Iterator[ConfigFault]:
     """Every fault of the inputs of all cells, topics that two of them share included."""
     root = text(table(document, "mqtt"), "root")
     topics = Topics(root) if root is not None else None
@@ -74,7 +74,7 @@ def _places(cell: Mapping[str, Any], where: Where) -> Iterator[_Said]:
             yield _Said((*where, "inputs", number), entry, kind_said, text(entry, "scale"))
 
 
-def _long_form_faults(cell: Mapping[str, Any], where: Where, finder: Finder) -> Iterator[Fault]:
+def _long_form_faults(cell: Mapping[str, Any], where: Where, finder: Finder) -> Iterator[ConfigFault]:
     scales = names_in(cell, "scales", "id")
     for number, entry in tables(cell, "inputs"):
         here: Where = (*where, "inputs", number, "scale")
@@ -90,7 +90,7 @@ def _long_form_faults(cell: Mapping[str, Any], where: Where, finder: Finder) -> 
             yield finder.fault(here, found=shown(scale), allowed="a scale only where kind is reading")
 
 
-def _form_faults(said: _Said, cell: Mapping[str, Any], finder: Finder) -> Iterator[Fault]:
+def _form_faults(said: _Said, cell: Mapping[str, Any], finder: Finder) -> Iterator[ConfigFault]:
     members = MEMBERS[said.kind]
     fields = table(said.entry, "fields")
     for name in (*fields, *table(said.entry, "values")):
@@ -124,7 +124,7 @@ def _form_faults(said: _Said, cell: Mapping[str, Any], finder: Finder) -> Iterat
 
 def _word_faults(
     where: Where, words: Mapping[str, Any], ours: tuple[str, ...], finder: Finder
-) -> Iterator[Fault]:
+) -> Iterator[ConfigFault]:
     for theirs, our in words.items():
         if isinstance(our, str) and ours and our not in ours:
             yield finder.fault(
@@ -150,7 +150,7 @@ def _ours(member: str, said: _Said, cell: Mapping[str, Any]) -> tuple[str, ...]:
     return fixed.get(member, ())
 
 
-def _said_twice(places: list[_Said], finder: Finder) -> Iterator[Fault]:
+def _said_twice(places: list[_Said], finder: Finder) -> Iterator[ConfigFault]:
     first: dict[tuple[str, str | None], _Said] = {}
     for said in places:
         if not said.is_own:
@@ -167,7 +167,7 @@ def _said_twice(places: list[_Said], finder: Finder) -> Iterator[Fault]:
 
 def _shared(
     places: list[_Said], cell: str | None, topics: Topics | None, heard: dict[str, _Said], finder: Finder
-) -> Iterator[Fault]:
+) -> Iterator[ConfigFault]:
     for said in places:
         topic = text(said.entry, "topic")
         if topic is None:
@@ -193,7 +193,7 @@ def _is_said_by_us(topic: str, cell: str, root: str) -> bool:
     return topic.startswith(ours)
 
 
-def _not_without_controller(places: list[_Said], finder: Finder) -> Iterator[Fault]:
+def _not_without_controller(places: list[_Said], finder: Finder) -> Iterator[ConfigFault]:
     for said in places:
         if said.kind in {"event", "reply"}:
             yield finder.fault(

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from agent.settings.configuration import Configuration
 from agent.settings.cross import cross_faults
-from agent.settings.faults import BadConfiguration, Fault, Finder
+from agent.settings.faults import BadConfiguration, ConfigFault, Finder
 from agent.settings.notes import notes_of
 from agent.settings.plan_of import plan_of
 from agent.settings.serial_line import SerialScale
@@ -20,7 +20,7 @@ from agent.settings.site import Site
 from agent.settings.toml_lines import lines_of
 from agent.settings.wording import faults_of
 
-__all__ = ["BadConfiguration", "Fault", "load"]
+__all__ = ["BadConfiguration", "ConfigFault", "load"]
 
 LARGEST_BYTES = 4 * 1024 * 1024
 """A thousand cells fit into this many times over."""
@@ -104,4 +104,4 @@ def _parse(path: Path, content: bytes) -> tuple[dict[str, Any], str]:
 
 
 def _whole(path: Path, *, found: str, allowed: str, line: int | None = None) -> BadConfiguration:
-    return BadConfiguration(path, (Fault("", "", line, found, allowed),))
+    return BadConfiguration(path, (ConfigFault("", "", line, found, allowed),))

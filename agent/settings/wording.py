@@ -11,11 +11,11 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from agent.settings.configuration import json_schema
-from agent.settings.faults import Fault, Finder, nearest, shown
+from agent.settings.faults import ConfigFault, Finder, nearest, shown
 from agent.settings.toml_lines import Where
 
 
-def faults_of(error: ValidationError, finder: Finder) -> list[Fault]:
+def faults_of(error: ValidationError, finder: Finder) -> list[ConfigFault]:
     """One fault for each objection of the models."""
     details = error.errors(include_url=False)
     places = {detail["loc"][:length] for detail in details for length in range(len(detail["loc"]))}
@@ -27,7 +27,7 @@ def faults_of(error: ValidationError, finder: Finder) -> list[Fault]:
     ]
 
 
-def _fault(detail: ErrorDetails, finder: Finder) -> Fault:
+def _fault(detail: ErrorDetails, finder: Finder) -> ConfigFault:
     where: Where = _without_marks(detail["loc"], finder)
     key = str(where[-1]) if where else ""
     if detail["type"] == "missing":

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from agent.assessment.advice import NeedlePoint, Response, advise, learn_response
-from agent.assessment.causes import Evidence, GunEvidence, rank_causes
+from agent.assessment.causes import CellEvidence, GunEvidence, rank_causes
 from agent.assessment.wear import FALSE_ALARM_EVERY, WORTH_TELLING, WearPoint, judge_wear
 from agent.assessment.wear_changes import changes_of
 from agent.assessment.wear_charts import average_run_length, decision_limit
@@ -284,7 +284,7 @@ def adjustments(rng: Rng, guns: int, tolerance_pct: float, off_pct: float = 8.0,
 # --- causes -------------------------------------------------------------------------------------------
 
 
-def cell(rng: Rng) -> Evidence:
+def cell(rng: Rng) -> CellEvidence:
     """A healthy cell of two guns as the agent may see it; some of it is not known."""
     guns = tuple(
         GunEvidence(
@@ -293,22 +293,22 @@ def cell(rng: Rng) -> Evidence:
         )
         for name in ("upper", "lower")
     )  # fmt: skip
-    return Evidence(
+    return CellEvidence(
         guns, None, 4.0, 0.5 * (1 + 0.005 * rng.normal()), 0.5, abs(0.002 * rng.normal()), 0.0,
         0.0, 0.001, 1.6, 21 + rng.normal(), 21.0,
     )  # fmt: skip
 
 
-def broken(rng: Rng, cause: str) -> Evidence:
+def broken(rng: Rng, cause: str) -> CellEvidence:
     """A cell with one fault, at a random severity, seen through what the agent may know of it."""
     evidence = cell(rng)
     size = float(rng.uniform(5, 12))
     first = evidence.guns[0]
 
-    def gun(**changed: object) -> Evidence:
+    def gun(**changed: object) -> CellEvidence:
         return replace(evidence, guns=(replace(first, **changed), evidence.guns[1]))  # type: ignore[arg-type]
 
-    def all_guns(by: float) -> Evidence:
+    def all_guns(by: float) -> CellEvidence:
         return replace(
             evidence, guns=tuple(replace(g, deviation_pct=(g.deviation_pct or 0) + by) for g in evidence.guns)
         )
@@ -359,7 +359,7 @@ def broken(rng: Rng, cause: str) -> Evidence:
     return seen(rng, evidence)
 
 
-def seen(rng: Rng, evidence: Evidence) -> Evidence:
+def seen(rng: Rng, evidence: CellEvidence) -> CellEvidence:
     """What the agent knows of it: verdicts and spread follow, and one cell in four has no pressure gauge."""
     guns = tuple(
         replace(gun, verdict="pass" if abs(gun.deviation_pct or 0) < 4.7 else "fail") for gun in evidence.guns

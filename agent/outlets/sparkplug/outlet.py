@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from agent.broker.client import Address
 from agent.contract.plan import Plan
 from agent.contract.records import Check, Record
-from agent.journal.errors import Fault, JournalBusy, JournalFull
+from agent.journal.errors import JournalBusy, JournalFull, JournalNotice
 from agent.journal.outbox import OutletView
 from agent.journal.rows import Row
 from agent.journal.writing import keep_state
@@ -61,7 +61,7 @@ class SparkplugOutlet:
         settings: SparkplugSettings,
         plan: Plan,
         view: OutletView,
-        on_fault: Callable[[Fault], None],
+        on_fault: Callable[[JournalNotice], None],
         now_s: Callable[[], float] = time.time,
     ) -> None:
         self._settings = settings
@@ -130,7 +130,7 @@ class SparkplugOutlet:
         if why != self._told_fault:
             log.warning("sparkplug: %s", why)
             self._told_fault = why
-            self._on_fault(Fault("scada-lost", why))
+            self._on_fault(JournalNotice("scada-lost", why))
         wait_s, self._wait_s = self._wait_s, min(self._wait_s * 2.0, 30.0)
         return wait_s
 
@@ -154,7 +154,7 @@ class SparkplugOutlet:
         self._wait_s = 1.0
         if self._told_fault:
             self._told_fault = ""
-            self._on_fault(Fault("scada-reached", "SCADA hears the agent again"))
+            self._on_fault(JournalNotice("scada-reached", "SCADA hears the agent again"))
         log.info(
             "sparkplug: born as %s/%s with MQTT %s, bdSeq %s",
             self._settings.group,

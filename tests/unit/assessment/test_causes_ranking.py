@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from agent.assessment.causes import Evidence, GunEvidence, mend_first, own_rules, rank_causes, read_rules
+from agent.assessment.causes import CellEvidence, GunEvidence, mend_first, own_rules, rank_causes, read_rules
 
 
 def gun(name: str, deviation: float = 0.0, **members: Any) -> GunEvidence:
@@ -18,9 +18,9 @@ def gun(name: str, deviation: float = 0.0, **members: Any) -> GunEvidence:
     return replace(healthy, **members)
 
 
-def cell(*guns: GunEvidence, **members: Any) -> Evidence:
+def cell(*guns: GunEvidence, **members: Any) -> CellEvidence:
     deviations = [g.deviation_pct or 0.0 for g in guns]
-    healthy = Evidence(
+    healthy = CellEvidence(
         guns, max(deviations) - min(deviations), 4.0, 0.5, 0.5, 0.002, 0.0, 0.0, 0.001, 1.6, 21.0, 21.0
     )
     return replace(healthy, **members)
@@ -81,9 +81,9 @@ def test_all_evidence_of_a_healthy_cell_names_no_broken_part() -> None:
 
 
 def test_little_is_known_and_little_is_said() -> None:
-    assert rank_causes(Evidence(())) == ()
-    assert rank_causes(Evidence((GunEvidence("upper"),))) == ()
-    low = rank_causes(Evidence((GunEvidence("upper", -7.0),)))
+    assert rank_causes(CellEvidence(())) == ()
+    assert rank_causes(CellEvidence((GunEvidence("upper"),))) == ()
+    low = rank_causes(CellEvidence((GunEvidence("upper", -7.0),)))
     assert low[0].weight < 0.9
 
 
@@ -96,7 +96,7 @@ def test_evidence_says_how_much_less_without_a_sign() -> None:
 
 
 def test_a_gun_alone_in_its_cell() -> None:
-    ranked = rank_causes(Evidence((gun("upper", 8.0, wear_pattern="drift"),)))
+    ranked = rank_causes(CellEvidence((gun("upper", 8.0, wear_pattern="drift"),)))
     assert ranked[0].code == "nozzle-worn"
 
 
@@ -172,7 +172,7 @@ def test_what_must_be_mended_is_found_for_its_own_gun_alone() -> None:
     assert mend_first(rank_causes(CASES["needle-closed"])[:1], "upper") is None
 
 
-def weights(evidence: Evidence) -> dict[str, float]:
+def weights(evidence: CellEvidence) -> dict[str, float]:
     return {ranked.code: ranked.weight for ranked in rank_causes(evidence)}
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from agent.settings.faults import BadConfiguration, Fault
+from agent.settings.faults import BadConfiguration, ConfigFault
 from agent.settings.load import load
 
 RIGHT = """\
@@ -87,10 +87,10 @@ def write(tmp_path: Path) -> Write:
 
 
 @pytest.fixture
-def faults(write: Write) -> Callable[..., tuple[Fault, ...]]:
+def faults(write: Write) -> Callable[..., tuple[ConfigFault, ...]]:
     """The faults of the right configuration after some changes."""
 
-    def faults(*changes: tuple[str, str]) -> tuple[Fault, ...]:
+    def faults(*changes: tuple[str, str]) -> tuple[ConfigFault, ...]:
         with pytest.raises(BadConfiguration) as caught:
             load(write(*changes))
         return caught.value.faults

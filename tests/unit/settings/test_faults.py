@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from agent.settings.faults import BadConfiguration, Fault
+from agent.settings.faults import BadConfiguration, ConfigFault
 from agent.settings.load import load
 
 from .conftest import RIGHT, Write
 
-Faults = Callable[..., tuple[Fault, ...]]
+Faults = Callable[..., tuple[ConfigFault, ...]]
 
 ONE_FAULT = [
     # (what is changed, into what, path of the fault, part of what is allowed, the hint)

@@ -6,12 +6,12 @@ from collections.abc import Callable
 
 import pytest
 
-from agent.settings.faults import Fault
+from agent.settings.faults import ConfigFault
 from agent.settings.load import load
 
 from .conftest import Write
 
-Faults = Callable[..., tuple[Fault, ...]]
+Faults = Callable[..., tuple[ConfigFault, ...]]
 
 AFTER_CELL = 'id = "west"\n'
 
