@@ -68,6 +68,10 @@ def test_it_fits_and_reads_for_everybody(
             screen.page.evaluate("document.querySelectorAll('details').forEach(e => { e.open = true })")
             assert screen.faults == [], width
             assert screen.too_wide() == [], width
+            # The latest check of a gun is read without scrolling, on a telephone too.
+            assert screen.page.evaluate(
+                "[...document.querySelectorAll('.gun > .wide')].every(e => e.scrollWidth <= e.clientWidth)"
+            ), width
             if width == WIDTHS[0]:
                 assert screen.inaccessible() == []
 
