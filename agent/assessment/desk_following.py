@@ -86,13 +86,13 @@ def wear_record(cell: str, memory: GunMemory, after: str, at: str) -> Wear:
     since_s = memory.parts_since() or judged.since_s
     due = None
     if judged.due is not None:
-        at, earliest_at = rfc3339(judged.due.at_s), rfc3339(judged.due.earliest_s)
+        due_at, earliest_at = rfc3339(judged.due.at_s), rfc3339(judged.due.earliest_s)
         latest_at = None if judged.due.latest_s is None else rfc3339(judged.due.latest_s)
         due = WearDue(
-            date=at[:10],
+            date=due_at[:10],
             earliest=earliest_at[:10],
             latest=None if latest_at is None else latest_at[:10],
-            at=at,
+            at=due_at,
             earliest_at=earliest_at,
             latest_at=latest_at,
         )

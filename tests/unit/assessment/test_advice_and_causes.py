@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from agent.assessment.desk import Conditions
-from agent.contract.records import Advice, Cause, Check, Release
+from agent.contract.records import Advice, Cause, Check, Release, Wear
 
 
 @pytest.fixture
@@ -82,6 +82,11 @@ def test_a_gun_that_wears_is_set_and_the_limit_is_named(floor_of, cell_of):
         floor.flows["lower"] = 96.0 * (1 + 0.001 * check)
         floor.check("lower")
         floor.skip_to(floor.now_s + 8 * 3600)
+    wear = floor.last(Wear)
+    assert wear.due is not None
+    assert wear.due.at is not None
+    assert wear.due.at[:10] == wear.due.date
+    assert wear.at == floor.last(Check).at < wear.due.at
     advice = of_lower(floor)
     assert (advice.change or 0) < 0
     assert advice.remark.startswith("the needle makes up for wear only until the limit of 10 %")
