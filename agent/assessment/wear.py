@@ -7,6 +7,9 @@ uncertainty of the baseline counted in and the scatter of the checks taken as kn
 learned, there are about twice as many). `WORTH_TELLING` is the change in flow that a technician would act on
 (common practice: from 2 % on; no source). The limit of 10 % above the new part's flow is that of sprayer
 inspection (ISO 16122-2, from memory; extension services: "replace when more than 10 % above a new one").
+
+The charts compare with the mean of the first checks. What is told (change, day, grams) is counted from the
+new part at its first check, which `wear_course` finds together with the wear.
 """
 
 from __future__ import annotations

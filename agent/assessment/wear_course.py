@@ -34,6 +34,8 @@ MOST_KNEES = 100
 FEWEST_BEYOND = 5
 """So many checks at least lie beyond the knee: fewer show a slope only by chance (choice of ours)."""
 FEWEST_FOR_LINE = 8
+SMALLEST_SQUARES = 1e-9
+"""Of a curve that goes from zero to one: below it there is rounding alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,8 @@ class Course:
 class _Fitted:
     """One change for each curve that is tried, by least squares with a free level for each group."""
 
+    begins: Floats
+    """Where each curve leaves zero, shape (m,)."""
     curves: Floats
     """Shape (m, n); each is zero at first and one at the last check."""
     prior: Floats
@@ -145,8 +149,8 @@ def beside_step(changes: Changes, kept: NDArray[np.int64]) -> float:
     knees, prior = _knees_tried(changes.days, kept)
     if not len(knees) or not len(tried):
         return 0.0
-    slow = _fitted(y, one, _ramps(changes.days[kept], knees), prior)
-    sudden = _fitted(y, one, steps, np.full(len(tried), 1 / len(tried)))
+    slow = _fitted(y, one, (knees, _ramps(changes.days[kept], knees)), prior)
+    sudden = _fitted(y, one, (tried.astype(float), steps), np.full(len(tried), 1 / len(tried)))
     least = min(float(slow.left.min()), float(sudden.left.min()))
     scale = max(changes.sigma, math.sqrt(least / max(1, n - 3)))
     return _probability(slow.log_odds(scale) - sudden.log_odds(scale))
@@ -160,7 +164,7 @@ def _averaged(changes: Changes, x: Floats, part: NDArray[np.int64], knees: _Fitt
     scale = max(changes.sigma, math.sqrt(float(knees.left.min()) / dof))
     weight = knees.posterior(scale)
     now = float(x[part[-1]])
-    reach = now - _knees_tried(x, part)[0]
+    reach = now - knees.begins
     sizes, slopes, var = knees.sizes, knees.sizes / reach, scale**2 / knees.squares
     size, slope = float(weight @ sizes), float(weight @ slopes)
     var_size = float(weight @ (var + (sizes - size) ** 2))
@@ -203,7 +207,7 @@ def _knees_tried(x: Floats, part: NDArray[np.int64]) -> tuple[Floats, Floats]:
     knees = np.concatenate([x[:1], at[tried]])
     prior = np.concatenate([[FROM_NEW], (1 - FROM_NEW) * stands_for / max(1, last)])
     inside = knees < at[-1]
-    return knees[inside], prior[inside] / prior[inside].sum()
+    return knees[inside], prior[inside]
 
 
 def _knees(changes: Changes, x: Floats, part: NDArray[np.int64]) -> _Fitted | None:
@@ -211,22 +215,26 @@ def _knees(changes: Changes, x: Floats, part: NDArray[np.int64]) -> _Fitted | No
     if len(part) < FEWEST_BEYOND + len(np.unique(changes.group[part])) - 1:
         return None
     knees, prior = _knees_tried(x, part)
-    fitted = _fitted(changes.change[part], changes.group[part], _ramps(x[part], knees), prior)
-    # A ramp that is the same in every set of conditions says nothing.
-    return fitted if len(knees) and bool((fitted.squares > 0).all()) else None
+    fitted = _fitted(changes.change[part], changes.group[part], (knees, _ramps(x[part], knees)), prior)
+    return fitted if len(fitted.begins) else None
 
 
 def _ramps(at: Floats, knees: Floats) -> Floats:
     return np.asarray(np.maximum(at - knees[:, None], 0.0) / (at[-1] - knees[:, None]))
 
 
-def _fitted(y: Floats, group: NDArray[np.int64], curves: Floats, prior: Floats) -> _Fitted:
-    y = _within(y, group)
+def _fitted(y: Floats, group: NDArray[np.int64], tried: tuple[Floats, Floats], prior: Floats) -> _Fitted:
+    """Least squares with each of the curves `tried` (where they begin, and the curves)."""
+    begins, curves = tried
     inner = _within(curves, group)
     squares = np.sum(inner**2, axis=1)
-    sizes = np.divide(inner @ y, squares, out=np.zeros(len(curves)), where=squares > 0)
+    # A curve that is level in every set of conditions says nothing.
+    telling = squares > SMALLEST_SQUARES
+    begins, curves, prior, squares = begins[telling], curves[telling], prior[telling], squares[telling]
+    y = _within(y, group)
+    sizes = inner[telling] @ y / squares
     left = np.maximum(0.0, float(y @ y) - sizes**2 * squares)
-    return _Fitted(curves, prior, sizes, squares, left)
+    return _Fitted(begins, curves, prior / prior.sum(), sizes, squares, left)
 
 
 def _within(values: Floats, group: NDArray[np.int64]) -> Floats:

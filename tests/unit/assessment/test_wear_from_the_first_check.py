@@ -186,6 +186,15 @@ def test_a_course_needs_checks_at_like_conditions() -> None:
     assert course_of(changes, changes.days, np.arange(0)) is None
 
 
+def test_the_latest_checks_at_conditions_of_their_own_do_not_undo_a_course() -> None:
+    points = checks(steady(0.3), 26)
+    points = [p if i < 20 else replace(p, setting=3.0 + i) for i, p in enumerate(points)]
+    judged = judge_wear(points)
+    assert judged.pattern == "drift"
+    assert judged.due is not None
+    assert judged.change_pct == pytest.approx(25 * 0.3, abs=0.7)
+
+
 def test_a_step_and_a_course_are_told_apart_by_what_they_leave() -> None:
     stepped = changes_of(checks(lambda i: 0.03 * (i >= 15), 30))
     drifted = changes_of(checks(steady(0.2), 30))
