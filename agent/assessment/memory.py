@@ -187,10 +187,13 @@ def is_result(check: Check) -> bool:
 
 
 def expected_setup(dispense: Dispense, candidates: Iterable[Setup]) -> Setup | None:
-    """The setup a dispense without one is a shot of: the first candidate whose shot is as long."""
-    if dispense.open_s is None:
-        return None
-    return next((setup for setup in candidates if is_shot_of(setup, dispense.open_s)), None)
+    """The setup that a dispense without one was meant for: the first candidate whose shot is as long.
+
+    Where none is, the first candidate: its check then says why the dispense was left out.
+    """
+    setups = list(candidates)
+    fits = (setup for setup in setups if dispense.open_s is not None and is_shot_of(setup, dispense.open_s))
+    return next(fits, setups[0] if setups else None)
 
 
 def _keep(checks: dict[str, Check], check: Check) -> None:

@@ -127,6 +127,16 @@ def test_what_could_be_no_shot_is_left_out_of_the_check_it_came_before(quiet, me
     assert "open for 9.0 s" in why or "it was moved" in why
 
 
+@pytest.mark.parametrize("odd", [0, 2])
+def test_a_dispense_of_no_told_setup_and_another_length_is_left_out_of_the_check_it_came_in(quiet, odd):
+    quiet.event("setup_loaded", setup="impeller-barrier")
+    for number in range(4):
+        quiet.shoot("upper", setup=None, open_s=15.0 if number == odd else 20.0)
+    (check,) = quiet.of(Check)
+    assert len(check.shots) == 3
+    assert left_out_of(check) == ["it was open for 15.0 s; a shot of this setup takes 20 s"]
+
+
 @pytest.mark.parametrize("apart", ["turned", "long ago", "started", "other gun"])
 def test_what_came_before_another_check_is_not_left_out_of_this_one(quiet, apart):
     quiet.shoot("lower" if apart == "other gun" else "upper", open_s=9.0)
