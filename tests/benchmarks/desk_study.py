@@ -132,7 +132,8 @@ def first_causes(rooms: ModuleType, cases: int) -> dict[str, Counter[str]]:
                 floor.check("lower")
                 floor.skip_to(floor.now_s + 8 * 3600)
             _play(floor, fault)
-            cause = floor.last(Cause).ranked[0].code if floor.of(Cause) else "nothing said"
+            ranked = floor.last(Cause).ranked if floor.of(Cause) else ()
+            cause = ranked[0].code if ranked else "nothing said"
             told.setdefault(f"{fault} ({expected})", Counter())[cause] += 1
     return told
 
