@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
 from agent.assessment.desk_following import ALL_WELL
@@ -207,8 +208,8 @@ class Story:
             self.released.set()
 
 
-def _last_words(records: Sequence[Record], local: LocalTime) -> list[Text]:
-    lines: list[Text] = []
+def _last_words(records: Sequence[Record], local: LocalTime) -> list[Text | Table]:
+    lines: list[Text | Table] = []
     releases = [record for record in records if isinstance(record, Release)]
     balances = [record for record in records if isinstance(record, Balance)]
     lines += [balance_line(balance) for balance in balances[-1:]]

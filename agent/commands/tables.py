@@ -203,12 +203,12 @@ def advice_line(advice: Advice) -> Text:
     return Text(f"Advice for {advice.gun}: {turn_told(advice)}")
 
 
-def release_lines(release: Release, local: LocalTime) -> list[Text]:
+def release_lines(release: Release, local: LocalTime) -> list[Text | Table]:
     """Released or held, every reason and its way out."""
     until = f" until {local.minute(release.valid_until)}" if release.valid_until else ""
-    lines = [Text(f"{release.cell}: {release.setup} is ").append(word(release.state)).append(until)]
-    lines += [Text(local.in_text(f"  - {reason.text} → {reason.remedy}")) for reason in release.reasons]
-    return lines
+    state = Text(f"{release.cell}: {release.setup} is ").append(word(release.state)).append(until)
+    reasons = [local.in_text(f"{reason.text} → {reason.remedy}") for reason in release.reasons]
+    return [state, *(hanging("  - ", Text(reason)) for reason in reasons)]
 
 
 def tell_pressure(checks: Iterable[Check], out: Console) -> None:

@@ -91,6 +91,18 @@ def test_rubbish_between_the_lines_changes_no_record(
     assert "unknown_scale" in told.err
 
 
+def test_what_was_asked_and_not_answered_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config, capture = tmp_path / "site.toml", tmp_path / "capture.jsonl"
+    config.write_text(bench_text())
+    # Nobody hears the agent ask: the capture was made without it.
+    capture.write_text("\n".join(simulate_capture("air-after-liner-change", 1)) + "\n")
+    assert main(["replay", str(capture), "--config", str(config)]) == 0
+    said = capsys.readouterr().out
+    assert "Asked of the controller and not answered yet: " in said
+    assert " of upper (" in said
+    assert "gun upper was never checked for impeller-barrier" in said
+
+
 def test_events_delivered_twice_change_no_record(
     good_day: tuple[Path, Path, Path], capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

@@ -24,6 +24,7 @@ def test_first_held_then_released_with_a_table(
     assert done.returncode == 0, done.stdout + done.stderr
     out = done.stdout
     assert out.index("is HELD") < out.index("turned the needle") < out.index("is RELEASED")
+    assert "Probable cause: needle-closed" in out
     assert "First checks" in out
     assert "After the knob was turned" in out
     assert "RELEASED" in out
