@@ -5,19 +5,24 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from agent.commands.configuration import load_or_complain
+from paho.mqtt.client import topic_matches_sub
+
+from agent.commands.configuration import complain, load_or_complain
 from agent.commands.local_time import LocalTime
 from agent.commands.progress import Advance, progress
 from agent.commands.tables import console, dispenses_table, print_results
 from agent.contract.record_json import to_json
 from agent.contract.records import Dispense, Record
 from agent.intake.capture import BadLine, read_capture
+from agent.intake.decoder import Decoder
 from agent.pipeline.pipeline import Pipeline
 
+MOST_TOPICS = 1000
+"""So many topics are looked at before a capture counts as another site's."""
 PORTION = 64 * 1024
 """Progress is told after so many bytes."""
 
@@ -43,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     site = load_or_complain(args.config)
     if site is None:
         return 2
-    replay = Replay(Pipeline(site.plan))
+    replay = Replay(Pipeline(site.plan), [topic for topic, _ in Decoder(site.plan).filters()])
     try:
         with (
             _opened(args.capture) as (lines, size),
@@ -76,8 +81,13 @@ def run(args: argparse.Namespace) -> int:
 class Replay:
     """One capture through one pipeline, with a count of what could not be used."""
 
-    def __init__(self, pipeline: Pipeline) -> None:
+    def __init__(self, pipeline: Pipeline, filters: Sequence[str]) -> None:
         self._pipeline = pipeline
+        self._filters = filters
+        self._first_topic = ""
+        self._strange: set[str] = set()
+        """Topics that the configuration does not listen to, until there is one that it does."""
+        self._is_ours = False
         self._bad_lines: list[BadLine] = []
         self._bad = 0
         self._messages = 0
@@ -96,11 +106,25 @@ class Replay:
                     self._bad_lines.append(item)
                 continue
             self._messages += 1
+            if not self._is_ours:
+                self._look_at(item.topic)
             yield from self._pipeline.take(item).records
         yield from self._pipeline.finish().records
 
+    def _look_at(self, topic: str) -> None:
+        self._first_topic = self._first_topic or topic
+        if topic not in self._strange and len(self._strange) < MOST_TOPICS:
+            self._is_ours = any(topic_matches_sub(wanted, topic) for wanted in self._filters)
+            self._strange.add(topic)
+
     def tell_faults(self) -> None:
-        """On standard error: lines that were no messages, messages that were refused."""
+        """On standard error: lines that were no messages, messages that were refused, a capture of others."""
+        if self._messages and not self._is_ours:
+            complain(
+                f"shotgram replay: nothing in this capture is on a topic of the configuration: it begins with "
+                f"{self._first_topic!r}, listened to are {', '.join(self._filters[:3])} and others; "
+                "`shotgram check-config` shows them all"
+            )
         for line in self._bad_lines:
             print(f"shotgram replay: line {line.number}: {line.fault}", file=sys.stderr)
         if self._bad > len(self._bad_lines):

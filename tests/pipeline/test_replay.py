@@ -103,6 +103,21 @@ def test_what_was_asked_and_not_answered_is_told(tmp_path: Path, capsys: pytest.
     assert "gun upper was never checked for impeller-barrier" in said
 
 
+def test_a_capture_of_another_site_is_told_to_be_that(
+    good_day: tuple[Path, Path, Path], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    _, capture, _ = good_day
+    other = tmp_path / "other.toml"
+    other.write_text(bench_text().replace('root = "plant"', 'root = "works"'))
+    assert main(["replay", str(capture), "--config", str(other)]) == 0
+    said = capsys.readouterr()
+    assert "No dispense was found" in said.out
+    assert (
+        "nothing in this capture is on a topic of the configuration: it begins with 'plant/north/" in said.err
+    )
+    assert "works/north/scale/+/reading" in said.err
+
+
 def test_events_delivered_twice_change_no_record(
     good_day: tuple[Path, Path, Path], capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
