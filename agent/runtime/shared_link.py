@@ -4,6 +4,9 @@ Two connections. The ear has a client id of its own, a user of its own where the
 name, and a session that is kept: what comes is heard, computed and journalled, in turn or not. The voice has
 the client id that all share, and only whoever has the turn (`lease`) opens it: the broker itself sees to it
 that there is one voice. What does not go through this broker asks `surely_holds`.
+
+Silence may be the ear's own: a pulled cable looks for a minute like a line on which nobody speaks. So the
+broker is asked something before the turn is claimed, and its answer comes behind all that was said before.
 """
 
 from __future__ import annotations
@@ -20,7 +23,7 @@ from typing import Any
 
 import paho.mqtt.client as paho
 
-from agent.broker.client import Address
+from agent.broker.client import Address, Client
 from agent.runtime.clock import Clock
 from agent.runtime.happenings import Happening, LinkDown, LinkUp, Published, TurnChanged
 from agent.runtime.lease import RENEW_S, SILENT_S, Lease
@@ -30,6 +33,8 @@ log = logging.getLogger(__name__)
 
 CONNECTS_WITHIN_S = 3.0
 """A claim that took longer is given up: it may be stale."""
+ASKED_AGAIN_S = 2.0
+"""A question to the broker that has no answer for so long is asked again."""
 VOICE_KEEPALIVE_S = 3
 MOST_OVERHEARD = 20_000
 MOST_RENEWALS = 16
@@ -76,6 +81,10 @@ class SharedLink(MqttLink):
         self._renewals: dict[int, float] = {}
         self._renewed_for_certain_s = float("-inf")
         self._refusal_told = False
+        self._question: int | None = None
+        """Number of the packet that asks whether the ear's line stands; None where nothing is asked."""
+        self._asked_s = 0.0
+        self._answer: int | None = None
         self._guard = threading.Lock()
         own = [(name, 0) for name in (self._lease_topic, self._state_topic, *self._told)]
         super().__init__(
@@ -89,12 +98,13 @@ class SharedLink(MqttLink):
         """Listen to the voice's line, claim the turn where nobody has it, renew it where it is ours."""
         if self._voice is not None:
             self._hear_voice(self._voice)
+        # In this order: what was said before the answer has been heard when the turn is looked at.
+        stands = self._question is not None and self._question == self._answer
         with self._guard:
             vacant = self.lease.vacant(now_s, listening=self.connected)
         voice = self._voice
         if voice is None:
-            if vacant:
-                self._claim(now_s)
+            self._seek(now_s, vacant=vacant, stands=stands)
         elif not self.holds:
             if now_s - self._claimed_s > CONNECTS_WITHIN_S:
                 self._yield("the broker did not let us speak in time")
@@ -128,6 +138,17 @@ class SharedLink(MqttLink):
         """Whether another one has the turn for certain."""
         with self._guard:
             return not self.holds and self.lease.held_by_another(time.monotonic())
+
+    def _seek(self, now_s: float, *, vacant: bool, stands: bool) -> None:
+        if not vacant:
+            self._question = None
+        elif stands:
+            self._question = None
+            self._claim(now_s)
+        elif self._question is None or now_s - self._asked_s > ASKED_AGAIN_S:
+            # A filter that nobody has: answered all the same (MQTT 5, 3.10.4-5; MQTT 3.1.1, 3.10.4-5).
+            self._answer, self._asked_s = None, now_s
+            _, self._question = self._client.unsubscribe(f"{self._lease_topic}/asked")
 
     def _claim(self, now_s: float) -> None:
         with self._guard:
@@ -196,7 +217,17 @@ class SharedLink(MqttLink):
         if held:
             self.inbox.put(TurnChanged(False, why))
 
+    def _make_client(self) -> Client:
+        client = super()._make_client()
+        client.on_unsubscribe = self._on_unsubscribe
+        return client
+
     # In the thread of the ear's line.
+
+    def _on_unsubscribe(
+        self, _client: paho.Client, _data: Any, mid: int, _reasons: Any, _properties: Any
+    ) -> None:
+        self._answer = mid
 
     def _on_message(self, client: paho.Client, data: Any, message: paho.MQTTMessage) -> None:
         try:

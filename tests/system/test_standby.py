@@ -25,6 +25,8 @@ from running_agent import Shots, wait_until
 from site_broker import SiteBroker, start_site_broker
 from standing_by import SITE, Pair, keys
 
+from agent.runtime.lease import APART_S, SILENT_S
+
 pytestmark = [pytest.mark.real_part("mosquitto", "openssl"), pytest.mark.timeout(180)]
 
 TAKES_OVER_S = 10.0
@@ -113,6 +115,23 @@ def test_the_other_takes_over_within_ten_seconds_and_tells_the_shot_that_ran(
         assert pair.holders()[2] == pair.holders()[0]
         time.sleep(3.0)
         assert pair.said_alike()
+
+
+def test_silence_on_a_pulled_cable_is_no_vacant_turn(pair: Pair) -> None:
+    pair.start()
+    speaking = pair.agents[0]
+    pair.cable.pull()
+    wait_until(lambda: len(pair.holders()) == 2, TAKES_OVER_S)
+    wait_until(lambda: "no longer our turn" in speaking.log_text(), TAKES_OVER_S)
+    # It hears nobody, and its line looks whole: past all silence that it waits for, the cable is back.
+    time.sleep(SILENT_S + APART_S + 1.5)
+    pair.cable.mend()
+    time.sleep(8.0)
+    assert speaking.log_text().count("claiming it") == 1, speaking.log_text()
+    assert len(pair.holders()) == 2
+    # Whoever waits still takes over when it can hear that nobody speaks.
+    pair.agents[1].kill()
+    wait_until(lambda: len(pair.holders()) == 3, TAKES_OVER_S)
 
 
 def test_a_goodbye_hands_over_at_once(pair: Pair) -> None:
