@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from agent.commands.configuration import complain, load_or_complain
 from agent.commands.local_time import LocalTime
 from agent.commands.progress import Advance, progress
 from agent.commands.tables import console, dispenses_table, print_results
+from agent.contract.plan import Plan
 from agent.contract.record_json import to_json
 from agent.contract.records import Dispense, Record
 from agent.intake.capture import BadLine, read_capture
@@ -48,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     site = load_or_complain(args.config)
     if site is None:
         return 2
-    replay = Replay(Pipeline(site.plan), [topic for topic, _ in Decoder(site.plan).filters()])
+    replay = Replay(site.plan)
     try:
         with (
             _opened(args.capture) as (lines, size),
@@ -81,9 +82,9 @@ def run(args: argparse.Namespace) -> int:
 class Replay:
     """One capture through one pipeline, with a count of what could not be used."""
 
-    def __init__(self, pipeline: Pipeline, filters: Sequence[str]) -> None:
-        self._pipeline = pipeline
-        self._filters = filters
+    def __init__(self, plan: Plan) -> None:
+        self._pipeline = Pipeline(plan)
+        self._filters = [topic for topic, _ in Decoder(plan).filters()]
         self._first_topic = ""
         self._strange: set[str] = set()
         """Topics that the configuration does not listen to, until there is one that it does."""
@@ -121,8 +122,8 @@ class Replay:
         """On standard error: lines that were no messages, messages that were refused, a capture of others."""
         if self._messages and not self._is_ours:
             complain(
-                f"shotgram replay: nothing in this capture is on a topic of the configuration: it begins with "
-                f"{self._first_topic!r}, listened to are {', '.join(self._filters[:3])} and others; "
+                f"shotgram replay: nothing in this capture is on a topic of the configuration: it begins "
+                f"with {self._first_topic!r}, listened to are {', '.join(self._filters[:3])} and others; "
                 "`shotgram check-config` shows them all"
             )
         for line in self._bad_lines:

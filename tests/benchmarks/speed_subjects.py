@@ -135,10 +135,9 @@ def replay(config: str, capture: str) -> int:
     import scipy.optimize  # noqa: F401  (loaded by the first fit; not the price of a reading)
 
     from agent.commands.replay import Replay
-    from agent.pipeline.pipeline import Pipeline
     from agent.settings.load import load
 
-    run = Replay(Pipeline(load(Path(config)).plan))
+    run = Replay(load(Path(config)).plan)
     began = time.process_time()
     with Path(capture).open("rb") as stream:
         records = sum(1 for _ in run.records(iter(stream)))
