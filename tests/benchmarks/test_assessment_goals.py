@@ -102,6 +102,24 @@ def test_forecasts_hold_at_half_and_four_fifths_of_life(study: ModuleType) -> No
         assert forecast.covered >= 18
 
 
+@pytest.mark.parametrize("sd", [0.003, 0.005, 0.01])
+@pytest.mark.parametrize(("rate", "checks"), [(0.05, 60), (0.14, 20), (0.35, 20), (0.7, 20), (0.7, 60)])
+def test_the_interval_holds_the_wear_that_began_with_the_part(
+    study: ModuleType, rate: float, checks: int, sd: float
+) -> None:
+    """Of 95 % intervals of 80 guns at least 88 % hold: less would be three standard deviations off."""
+    drifted = study.drifts(np.random.default_rng(9), 80, rate, sd, checks)
+    assert drifted.covered >= 0.88
+    assert drifted.told_pct == pytest.approx(drifted.truth_pct, abs=0.35 * 100 * sd)
+
+
+def test_fast_wear_is_forecast_on_the_zero_of_the_new_part(study: ModuleType) -> None:
+    forecast = study.forecasts(np.random.default_rng(10), 40, 0.8, busy=False, life=14)
+    assert forecast.given >= 38
+    assert abs(forecast.bias_pct) <= 3.0
+    assert forecast.covered >= 0.9 * forecast.given
+
+
 def test_patterns_are_told_apart(study: ModuleType) -> None:
     for name, count in study.patterns(np.random.default_rng(5), 20).items():
         truth = name.split(" -> ")[1]
