@@ -22,6 +22,8 @@ from agent.journal.reading import JournalReader
 from agent.journal.rows import Row
 
 KINDS = ("check", "balance", "wear", "advice", "cause", "release", "alert", "dispense", "request")
+OF_A_CELL = ("balance", "cause", "release", "alert")
+"""What is said of a cell, whichever of its guns it is about: --gun leaves nothing of it."""
 SHOWN = ("check", "balance", "wear", "advice", "alert")
 """What is shown where no kind is asked for."""
 
@@ -192,6 +194,8 @@ def _history(
 
 def _why_nothing(journal: JournalReader, kind: str, args: argparse.Namespace) -> str:
     """Whether there is nothing of a kind, or only nothing that was asked for."""
+    if args.gun is not None and kind in OF_A_CELL:
+        return f"told of a whole cell, not of one gun; {journal.how_many(kind, args.cell)} without --gun"
     here = [
         f"of {what} {name}" for what, name in (("cell", args.cell), ("gun", args.gun)) if name is not None
     ]

@@ -43,6 +43,16 @@ def test_a_kind_that_never_was_is_none_yet(config: Path, capsys: pytest.CaptureF
     assert out == "Checks asked for: none yet\n\n"
 
 
+def test_what_is_told_of_a_cell_is_not_missed_of_a_gun(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, _ = shown(capsys, config, "--kind", "balance", "--json")
+    balances = len(out.splitlines())
+    out, _ = shown(capsys, config, "--kind", "balance", "--gun", "port")
+    told = "told of a whole cell, not of one gun"
+    assert out == f"Balance of the guns: {told}; {balances} without --gun\n\n"
+
+
 def test_a_program_that_reads_is_told_beside_what_it_reads(
     config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
