@@ -201,6 +201,8 @@ def _why_nothing(journal: JournalReader, kind: str, args: argparse.Namespace) ->
     ]
     whose = f" {' and '.join(here)}" if here else ""
     before = journal.how_many(kind, args.cell, args.gun)
+    if before and args.since is None:
+        return f"none{whose} that can be read; {before} damaged"
     if before:
         return f"none{whose} since {args.since}; {before} before that day"
     others = journal.how_many(kind)
