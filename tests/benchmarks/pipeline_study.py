@@ -170,7 +170,8 @@ def causes(cases: int, seed: int = 1) -> dict[str, Named]:
             check_all(bench)
             check_all(bench)
             told = bench.records("cause")[since:]
-            ranked = [one["code"] for one in told[-1]["ranked"]] if told else ["nothing said"]
+            ranked = [one["code"] for one in told[-1]["ranked"]] if told else []
+            ranked = ranked or ["nothing said"]
             one = found[fault]
             one.cases += 1
             one.right += ranked[0] in right
