@@ -9,9 +9,8 @@ Physics, one column per amount, each seen through the scale's first-order lag:
 - the jet's momentum: an offset while the liquid strikes, gone with it.
 
 The amounts enter linearly, the times do not. A first-order lag turns a step into s = 1 - exp(-u/lag), a ramp
-into r = u - lag s, a parabola u^2/2 into b = u^2/2 - lag r (any text on linear systems); the derivatives
-by the
-times follow from these by hand and are checked against differences in the tests.
+into r = u - lag s, a parabola u^2/2 into b = u^2/2 - lag r (any text on linear systems); the derivatives by
+the times follow from these by hand and are checked against differences in the tests.
 """
 
 from __future__ import annotations

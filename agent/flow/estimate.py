@@ -30,22 +30,17 @@ from agent.flow.curve import (
 )
 from agent.flow.evaporation import Rate, weighed
 from agent.flow.first_look import FirstLook, first_look
-from agent.flow.joint import Data, Joint, Prior, fit
+from agent.flow.joint import Data, Joint, Prior, besides, fit
 from agent.flow.known import Known
-from agent.flow.noise import root_mean_square
 from agent.flow.parts import NO_PARTS, Parts, parts_of
 from agent.flow.plateaus import DITHERED
 from agent.flow.priors import LOSS_U, prior_of, start_of
 from agent.flow.readings import Left, Readings
 from agent.flow.surroundings import Surroundings
-from agent.flow.tones import tones
+from agent.flow.vibration import aliased_to_a_slope, without_tones
 
 ROUGH_S, ROUGH_STEPS = (0.3, 0.08), 4
 """Noise of the rough fits in seconds of flow, and how many steps they take."""
-ALIASED = 4.0
-"""Slope that a slow wave fakes at rest, per its size and length: lines like those seen may alias to it."""
-LINES, CYCLES = 2.0, 2.0
-"""So many lines that were not seen; aliased to fewer cycles than this they pass for a slope."""
 WALK = 2e-4
 """How far a rate may walk from shot to shot, g/s (choice of ours)."""
 DISAGREES = 3.0
@@ -153,8 +148,7 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     rough, joint, left = _roughly(readings, prior, look, told=window.open_s is not None)
     # A ramp's rounding is a saw tooth of its own: only readings that dither at rest can show a vibration.
     if left.at_rest_g > DITHERED * d:
-        hum = tones(t_s, left.residual_g, left.weight)
-        readings = replace(readings, mass_g=window.mass_g - hum, hum_g=root_mean_square(hum))
+        readings, joint, left = without_tones(readings, window.mass_g, rough, joint, left)
     wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left, hidden=window.open_s is None)
     if window.open_s is not None:
         wanted, joint = of_another_length(coarse.data(joint, left), prior, wanted, joint, look)
@@ -163,8 +157,14 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     seen = coarse.data(joint, left)
     joint = fit(seen, wanted, joint.at)
     left = readings.left_by(joint, left.noise_g)
+    if (
+        readings.waves is not None
+        and seen.half_g is None
+        and joint.slopes.shape[0] == readings.waves.shape[0]
+    ):
+        joint = besides(joint, wanted, readings.waves)
     rate = Rate(Known(0.0, LOSS_U))
-    aliased = _aliased(readings, length)
+    aliased = aliased_to_a_slope(readings, length)
     raw = Estimate(look, t_s, left, joint, wanted, rate, 0.0, NO_PARTS, 1.0, aliased)
     return _weighed(window, around, raw, seen)
 
@@ -209,15 +209,6 @@ def _shaped(
         wanted, joint = chosen(seen, prior, fit(seen, plain, joint.at), start=joint.at, hidden=hidden)
         left = readings.left_by(joint, left.noise_g)
     return wanted, joint, left, coarse
-
-
-def _aliased(readings: Readings, length_s: float) -> tuple[float, float]:
-    # A line anywhere up to half the sampling rate is slow where it lies within a cycle or two of nothing.
-    t_s = readings.on.t_s
-    at_rest_s = max(float(np.ptp(t_s)) - length_s, 1.0)
-    n = t_s.size * at_rest_s / max(float(np.ptp(t_s)), 1.0)
-    chance = min(LINES * CYCLES * 2.0 / n, 0.5) if readings.hum_g > 0.0 else 0.0
-    return chance, ALIASED * readings.hum_g / at_rest_s
 
 
 def _bending(prior: Prior, joint: Joint) -> Prior:

@@ -7,7 +7,7 @@ Every rule in one table:
 | `after_drip` | drip after closing is over 0.5 % of the mass and 4 u | suspect |
 | `air_in_line` | the flow breaks off after the first 2 s: a lasting loss of 0.3 s of it | suspect |
 | `clock_from_arrival` | detection says so: the readings carry no time of their own | - |
-| `container_moved` | detection says so; a step; a quarter of it off the curve; mass lost | rejected |
+| `container_moved` | detection says so; a step; much of it off the curve; mass lost; it sways | rejected |
 | `duration_disagrees` | liquid ran 0.3 s and 5 u longer or shorter than told | suspect; over 10 % rejected |
 | `no_plateau_after`, `no_plateau_before` | detection says so, or under 3 sound readings | rejected |
 | `pressure_off_setpoint` | the pot's mean pressure is over 5 % from the set one | suspect |
@@ -32,6 +32,7 @@ from agent.contract.records import Quality
 from agent.detection.window import Window
 from agent.flow.curve import DRIP, DROOP, FLOW, SLOW
 from agent.flow.estimate import Estimate
+from agent.flow.priors import LOSS_U
 from agent.flow.shape import Shape
 from agent.flow.surroundings import Surroundings
 
@@ -118,15 +119,20 @@ def _moved(found: Estimate, shape: Shape, d: float, flags: set[str]) -> None:
     busy = (found.t_s > found.start_s) & (found.t_s < found.end_s)
     if busy.sum() >= 8 and np.mean(found.left.weight[busy] == 0) > DISTURBED:
         flags.add("container_moved")
-    if found.mass_g < -max(least, 5.0 * found.u_mass_g):
-        flags.add("container_moved")
-    # What sways slowly at rest by a tenth of the grams is no plateau and no vibration.
-    rest = found.left.residual_g[~busy & (found.left.weight > 0)]
-    swaying = float(np.std(rest)) if rest.size > 1 else 0.0
-    if swaying > max(
-        SWAY_REL * abs(found.mass_g), 10.0 * d, 2.0 * float(np.std(np.diff(rest))) if rest.size > 2 else 0.0
+    could_evaporate_g = LOSS_U * float(np.ptp(found.t_s))
+    if (
+        found.mass_g < -max(least, 5.0 * found.u_mass_g)
+        or found.look.rise_g < -could_evaporate_g - STEP_D * d
     ):
         flags.add("container_moved")
+    # What sways slowly at rest by a tenth of the grams is no plateau and no vibration. A container that was
+    # taken away bends the curve itself: then the plateaus say how much is a tenth.
+    rest = found.left.residual_g[~busy & (found.left.weight > 0)]
+    if rest.size > 2:
+        grams = min(abs(found.mass_g), abs(found.look.rise_g))
+        least = max(SWAY_REL * grams, 10.0 * d, 2.0 * float(np.std(np.diff(rest))))
+        if float(np.sqrt(np.mean(np.square(rest)))) > least:
+            flags.add("container_moved")
 
 
 def _gaps(found: Estimate, flags: set[str], why: list[str]) -> None:

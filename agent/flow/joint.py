@@ -117,6 +117,23 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
     return Joint(at, covariance, slopes, terms.score, terms.information, loss + log_det)
 
 
+def besides(joint: Joint, prior: Prior, waves: Floats) -> Joint:
+    """The fit with the covariance it has beside waves of unknown amounts, shape (n, k), taken out before.
+
+    The Schur complement of the joint information: what the readings say of the waves they do not say of the
+    curve.
+    """
+    free = np.flatnonzero(prior.u > 0)
+    told, apart = joint.slopes[:, free] * joint.information[:, None], waves * joint.information[:, None]
+    shared = told.T @ waves
+    own = apart.T @ waves
+    hessian = told.T @ joint.slopes[:, free] - shared @ np.linalg.pinv(own, hermitian=True) @ shared.T
+    hessian[np.diag_indices(free.size)] += prior.u[free] ** -2.0
+    covariance = np.zeros((SIZE, SIZE))
+    covariance[np.ix_(free, free)] = _inverse(hessian)
+    return replace(joint, covariance=covariance)
+
+
 def _moved(data: Data, prior: Prior, at: Floats, steps: int) -> tuple[Floats, _Terms, float]:
     free = np.flatnonzero(prior.u > 0)
     precision = 1.0 / prior.u[free] ** 2

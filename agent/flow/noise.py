@@ -1,10 +1,9 @@
 """The noise of the readings, found from what the fit leaves over.
 
 At rest and while spraying by themselves: jittering time stamps and a pulsing flow spoil only the ramp.
-Readings
-that a scale's filter has made alike tell less than their number says; their noise is raised by the square
-root of
-the integrated autocorrelation time, so that means over many of them keep an honest uncertainty.
+Readings that a scale's filter has made alike tell less than their number says; their noise is raised by the
+square root of the integrated autocorrelation time, so that means over many of them keep an honest
+uncertainty.
 """
 
 from __future__ import annotations
@@ -28,8 +27,7 @@ def noise_of(
     """Standard deviation of each reading as the fit should weigh it, shape (n,); `kept` leaves bumps out.
 
     At the `first` look, when what is left over is still shape, it is the typical spread, and no account is
-    taken
-    of its likeness from reading to reading.
+    taken of its likeness from reading to reading.
     """
     start = at[AMOUNTS + START]
     end = start + at[AMOUNTS + LENGTH]

@@ -1,14 +1,11 @@
 """Plateaus on a scale whose steps are coarser than its noise: what a constant reading really says.
 
 Where the noise is far below the resolution d, readings at rest do not dither: fifty equal readings say no
-more
-than one, that the level lies within half a step of it. Where two values come in turns, they say much more:
-the
-level lies near the edge between them. Both follow from the likelihood of a rounded normal reading,
-P(y) = Phi((y + d/2 - level)/s) - Phi((y - d/2 - level)/s), which is summed over a grid of levels, slopes
-and noises
-here. The plateau then enters the joint fit as two stand-in readings that carry the same level, slope and
-uncertainties.
+more than one, that the level lies within half a step of it. Where two values come in turns, they say much
+more: the level lies near the edge between them. Both follow from the likelihood of a rounded normal reading,
+P(y) = Phi((y + d/2 - level)/s) - Phi((y - d/2 - level)/s), which is summed over a grid of levels, slopes and
+noises here. The plateau then enters the joint fit as two stand-in readings that carry the same level, slope
+and uncertainties.
 """
 
 from __future__ import annotations

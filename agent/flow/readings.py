@@ -41,6 +41,8 @@ class Readings:
     resolution_g: float
     hum_g: float = 0.0
     """Root mean square of the vibration that was taken out, g."""
+    waves: Floats | None = None
+    """Sines and cosines of the vibration that was taken out, shape (n, 2 k); None where none was."""
     usual_g: float = 0.0
     """Noise of a reading at rest as earlier shots showed it, g; 0 where it is not known."""
 

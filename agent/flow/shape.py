@@ -1,10 +1,8 @@
 """What a dispense looked like beyond its grams: steadiness, breaks in the flow, steps, disturbance.
 
-The ramp is cut into blocks of half a second or more; the change from the median of one block to that of
-the next
-is the flow between them. Medians forgive bumps and late time stamps, and what a bump gives it takes back:
-only
-runs of odd blocks with a lasting gain or loss count.
+The ramp is cut into blocks of half a second or more; the change from the median of one block to that of the
+next is the flow between them. Medians forgive bumps and late time stamps, and what a bump gives it takes
+back: only runs of odd blocks with a lasting gain or loss count.
 """
 
 from __future__ import annotations

@@ -1,45 +1,72 @@
 """Vibration of the floor or of machines: steady tones in the readings, found and taken out.
 
-A tone is a line in the periodogram of what the curve leaves over. Lines that chance would make less than
-once in
-ten thousand windows (Fisher's test, exponential tail) are fitted by least squares, sine and cosine, one
-after the
-other. Slow waves are left alone: they cannot be told from liquid.
+A tone is a line in the periodogram of what the curve leaves over. Lines that chance would make less than once
+in ten thousand windows (Fisher's test, exponential tail) are fitted by least squares, sine and cosine, one by
+one, and the curve with them: it had bent towards the slow ones. What a scale samples too rarely it shows as a
+slow wave (an alias). A slow line counts only where the readings at rest show it by themselves, for a flow
+that surges makes waves as well; still slower ones are left alone: they cannot be told from liquid.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from agent.detection.window import Floats
 
 MOST = 8
-LOWEST_HZ = 0.4
+SURGES_HZ, LEAST_CYCLES = 0.4, 2.5
+"""Below this a line must be seen at rest as well; with fewer cycles in the window none is looked for."""
 LEAST_READINGS = 32
 CHANCE = 1e-4
 UNEVEN = 0.1
 """Readings whose intervals vary more than this carry no sharp lines."""
 
 
-def tones(t_s: Floats, residual_g: Floats, weight: Floats) -> Floats:
-    """The tones in a residual at the readings' times, shape (n,); zeros where there are none."""
-    found = np.zeros_like(residual_g)
+@dataclass(frozen=True, slots=True, eq=False)
+class Bent:
+    """A fitted curve that may bend towards a tone, and is bent back. Shapes (n, m), (m,), (n,)."""
+
+    slopes: Floats
+    precision: Floats
+    noise_g: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tones:
+    """Tones found in a window."""
+
+    hum_g: Floats
+    """Their sum at the readings' times, shape (n,)."""
+    waves: Floats
+    """Sine and cosine of each, shape (n, 2 k)."""
+
+
+def tones(
+    t_s: Floats, residual_g: Floats, weight: Floats, rest: NDArray[np.bool_], curve: Bent
+) -> Tones | None:
+    """The tones in what a curve leaves over, None where there are none.
+
+    `rest` says which readings were taken while nothing flowed, shape (n,).
+    """
     if t_s.size < LEAST_READINGS:
-        return found
+        return None
     steps = np.diff(t_s)
     step = float(np.median(steps))
     if step <= 0 or np.mean(np.abs(steps - step) > UNEVEN * step) > 0.02:
-        return found
+        return None
     grid = np.round((t_s - t_s[0]) / step).astype(int)
     if grid[-1] > 4 * t_s.size:
-        return found
+        return None
     kept = weight > 0
     size = 4 * (int(grid[-1]) + 1)
     hz = np.asarray(np.fft.rfftfreq(size, step), dtype=np.float64)
-    allowed = (hz >= LOWEST_HZ) & (hz <= 0.5 / step)
-    if not allowed.any():
-        return found
-    columns: list[Floats] = []
+    apart = 1.0 / (step * float(grid[-1] + 1))
+    allowed = (hz >= LEAST_CYCLES * apart) & (hz <= 0.5 / step)
+    found: Tones | None = None
+    turns: list[Floats] = []
     left = residual_g * kept
     needed = np.log(t_s.size / CHANCE)
     for _ in range(MOST):
@@ -50,13 +77,30 @@ def tones(t_s: Floats, residual_g: Floats, weight: Floats) -> Floats:
         peak = int(np.argmax(power))
         if power[peak] < needed * float(left @ left):
             break
-        turn = 2.0 * np.pi * _refined(hz, power, peak) * t_s
-        columns += [np.cos(turn), np.sin(turn)]
-        design = np.column_stack(columns)
-        amounts = np.linalg.lstsq(design[kept], residual_g[kept], rcond=None)[0]
-        found = design @ amounts
-        left = (residual_g - found) * kept
+        if hz[peak] < SURGES_HZ and not _seen(t_s, left * rest, float(hz[peak]), needed):
+            allowed &= np.abs(hz - hz[peak]) > apart
+            continue
+        turns.append(2.0 * np.pi * _refined(hz, power, peak) * t_s)
+        waves = np.column_stack([wave(turn) for turn in turns for wave in (np.cos, np.sin)])
+        amounts = _amounts(waves, residual_g, kept, curve)
+        found = Tones(waves @ amounts[: waves.shape[1]], waves)
+        left = (residual_g - found.hum_g - curve.slopes @ amounts[waves.shape[1] :]) * kept
     return found
+
+
+def _amounts(waves: Floats, residual_g: Floats, kept: NDArray[np.bool_], curve: Bent) -> Floats:
+    # Tones and the curve's own amounts together, the latter held by what is known of them.
+    whole = np.column_stack((waves, curve.slopes))[kept] / curve.noise_g[kept, None]
+    held = np.zeros((curve.precision.size, whole.shape[1]))
+    held[:, waves.shape[1] :] = np.diag(np.sqrt(curve.precision))
+    target = np.concatenate((residual_g[kept] / curve.noise_g[kept], np.zeros(curve.precision.size)))
+    return np.asarray(np.linalg.lstsq(np.vstack((whole, held)), target, rcond=None)[0])
+
+
+def _seen(t_s: Floats, left: Floats, hz: float, needed: float) -> bool:
+    turn = 2.0 * np.pi * hz * t_s
+    power = float(left @ np.cos(turn)) ** 2 + float(left @ np.sin(turn)) ** 2
+    return power >= needed * float(left @ left)
 
 
 def _refined(hz: Floats, power: Floats, peak: int) -> float:

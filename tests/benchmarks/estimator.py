@@ -9,6 +9,7 @@ The traces come from the simulator's physics, which shares no code with the esti
 - mean after minus mean before, over the open time: bucket, scale and stopwatch;
 - the slope of the longest steep piece of a continuous piecewise-linear fit (`ruptures`, PELT).
 
+The windows are cut at the told times; where there is no controller, and of spoiled shots, detection cuts.
 Neither peer knows of buoyancy; the better of the two has the smaller root mean square. Where there is no
 controller, both get the times at which detection saw the rise.
 
@@ -186,7 +187,8 @@ def study(family: Family, shots: int, seed: int, *, through_detection: bool = Fa
     for i in range(shots):
         at = [seed, FAMILIES.index(family), i]
         trace = random_trace(np.random.default_rng(at), family)
-        windows = windows_of(trace) if through_detection or not trace.controller else [direct_window(trace)]
+        detected = through_detection or trace.spoiled or not trace.controller
+        windows = windows_of(trace) if detected else [direct_window(trace)]
         score.shots += 1
         if trace.spoiled and not was_spoiled(trace):
             score.unseen += 1

@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 from drawn_windows import OPENED_S, STEP_S, around, drawn
+from traced_windows import direct_window
 
 from agent.contract.records import Flag
 from agent.detection.window import Window
 from agent.flow.measuring import Measurement, measure
 from agent.flow.surroundings import PotReadings, Surroundings
+from simulators.traces import FAMILIES, random_trace
 
 Shown = tuple[Window, Surroundings]
 
@@ -231,3 +233,13 @@ def test_a_closing_told_too_late_is_no_slow_start(by_s: float) -> None:
 def test_a_drip_is_no_longer_duration(drip_g: float, drip_s: float) -> None:
     window = drawn(drip_g=drip_g, drip_s=drip_s)
     assert measure(window, around()).flags == ("after_drip",)
+
+
+@pytest.mark.parametrize(("seed", "number"), [(6, 61), (1, 68), (1, 243), (6, 366)])
+def test_a_container_taken_away_while_the_gun_sprays_is_no_shot(seed: int, number: int) -> None:
+    # Whatever curve it was that fitted: these gave flows from -1700 to 4500 g/min.
+    trace = random_trace(np.random.default_rng([seed, FAMILIES.index("spoiled"), number]), "spoiled")
+    assert any("taken away" in note for note in trace.notes)
+    measured = measure(direct_window(trace), around())
+    assert measured.quality == "rejected"
+    assert "container_moved" in measured.flags
