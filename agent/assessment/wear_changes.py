@@ -34,6 +34,8 @@ TRIMMED = 0.9755
 PRIOR_RANGES = 6
 """The checks' own uncertainty counts for so many moving ranges in the standard deviation."""
 SMALLEST_SIGMA = 0.0005
+PLAIN_RISE = 4.0
+"""So many standard deviations of what chance does is a rise of the checks plain."""
 ROUNDS = 3
 """So often the drift is taken anew from the ranges that lie within the limit."""
 
@@ -156,19 +158,24 @@ def _sigma(log_flow: Floats, keys: list[Hashable], u_rel: list[float]) -> float:
     Ranges beyond the moving-range chart's limit (a step between two checks) are left out, as that chart asks.
     Moves from check to check bear a slow trend (J. von Neumann and others, The mean square successive
     difference, 1941, from memory), but a drift as large as the scatter widens them all: their mean is taken
-    off first. The moves add up to the last check less the first, so that mean of m moves is known to some
-    sqrt(2) sigma / m, and taking it off takes one part in m^2 from the variance.
+    off first, where it is plain. The moves add up to the last check less the first, so their sum scatters by
+    some sqrt(2) sigma, however many they are, and a rise below `PLAIN_RISE` of that widens little. Taking off
+    what may be chance would make a false alarm more likely by a tenth.
     """
     moves, apart = _moves(log_flow, keys)
     own = math.sqrt(statistics.fmean(u * u for u in u_rel))
     ranges, near = np.abs(moves), np.ones(len(moves), dtype=bool)
     for _ in range(ROUNDS if len(moves) else 0):
         near = ranges <= MOVING_RANGE_LIMIT * D2_OF_TWO / MEDIAN_MOVING_RANGE * np.median(ranges)
-        ranges = np.abs(moves - apart * (moves[near].sum() / apart[near].sum()))
+        # A step is no drift, and one of the two moves of an odd check is none either: the lesser counts.
+        rate = min(moves[near].sum() / apart[near].sum(), moves.sum() / apart.sum(), key=abs)
+        off = np.abs(moves - apart * rate)
+        chance = math.sqrt(2) * float(off[near].mean()) / D2_OF_TWO
+        ranges = off if abs(rate) * apart.sum() > PLAIN_RISE * chance else np.abs(moves)
     n = int(near.sum())
     if n < 2:
         return max(own, SMALLEST_SIGMA)
-    seen = float(ranges[near].mean()) / (TRIMMED * D2_OF_TWO * math.sqrt(1 - 1 / n**2))
+    seen = float(ranges[near].mean()) / (TRIMMED * D2_OF_TWO)
     return max(math.sqrt((n * seen**2 + PRIOR_RANGES * own**2) / (n + PRIOR_RANGES)), SMALLEST_SIGMA)
 
 

@@ -147,6 +147,16 @@ def test_scatter_of_a_steady_gun_is_found_without_bias() -> None:
         assert math.sqrt(float(np.mean(squares))) == pytest.approx(0.004, rel=0.06)
 
 
+def test_what_may_be_chance_is_not_taken_off_as_drift() -> None:
+    """Else the scatter is told too small, and false alarms come more often."""
+    for seed in range(GUNS):
+        points = [replace(p, u=0.0) for p in checks(lambda _: 0.0, 50, seed)]
+        moves = np.abs(np.diff(np.log([p.flow for p in points])))
+        kept = moves[moves <= 3.267 * 1.12838 / 0.9539 * np.median(moves)]
+        plain = kept.mean() / (0.9755 * 1.12838) * math.sqrt(len(kept) / (len(kept) + 6))
+        assert changes_of(points).sigma == pytest.approx(plain, rel=1e-4)
+
+
 def test_a_steady_gun_is_told_no_wear() -> None:
     judged = [judge_wear(checks(lambda _: 0.0, 20, seed)) for seed in range(GUNS)]
     assert mean_pct(judged) == pytest.approx(0.0, abs=0.1)
