@@ -30,14 +30,14 @@ from agent.flow.curve import (
 )
 from agent.flow.evaporation import Rate, weighed
 from agent.flow.first_look import FirstLook, first_look
-from agent.flow.joint import Data, Joint, Prior, besides, fit
+from agent.flow.joint import Data, Joint, Prior, fit
 from agent.flow.known import Known
 from agent.flow.parts import NO_PARTS, Parts, parts_of
 from agent.flow.plateaus import DITHERED
 from agent.flow.priors import LOSS_U, prior_of, start_of
 from agent.flow.readings import Left, Readings
 from agent.flow.surroundings import Surroundings
-from agent.flow.vibration import aliased_to_a_slope, without_tones
+from agent.flow.vibration import aliased_to_a_slope, beside_vibration, without_tones
 
 ROUGH_S, ROUGH_STEPS = (0.3, 0.08), 4
 """Noise of the rough fits in seconds of flow, and how many steps they take."""
@@ -157,12 +157,8 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     seen = coarse.data(joint, left)
     joint = fit(seen, wanted, joint.at)
     left = readings.left_by(joint, left.noise_g)
-    if (
-        readings.waves is not None
-        and seen.half_g is None
-        and joint.slopes.shape[0] == readings.waves.shape[0]
-    ):
-        joint = besides(joint, wanted, readings.waves)
+    if seen.on is readings.on:
+        readings, joint, left = beside_vibration(readings, window.mass_g, wanted, joint, left)
     rate = Rate(Known(0.0, LOSS_U))
     aliased = aliased_to_a_slope(readings, length)
     raw = Estimate(look, t_s, left, joint, wanted, rate, 0.0, NO_PARTS, 1.0, aliased)

@@ -82,19 +82,25 @@ def tones(
             continue
         turns.append(2.0 * np.pi * _refined(hz, power, peak) * t_s)
         waves = np.column_stack([wave(turn) for turn in turns for wave in (np.cos, np.sin)])
-        amounts = _amounts(waves, residual_g, kept, curve)
-        found = Tones(waves @ amounts[: waves.shape[1]], waves)
-        left = (residual_g - found.hum_g - curve.slopes @ amounts[waves.shape[1] :]) * kept
+        found, left = _fitted(waves, residual_g, kept, curve)
     return found
 
 
-def _amounts(waves: Floats, residual_g: Floats, kept: NDArray[np.bool_], curve: Bent) -> Floats:
+def beside(waves: Floats, residual_g: Floats, kept: NDArray[np.bool_], curve: Bent) -> Tones:
+    """Waves, shape (n, 2 k), fitted to what a curve leaves over, the curve bent back by it."""
+    return _fitted(waves, residual_g, kept, curve)[0]
+
+
+def _fitted(waves: Floats, residual_g: Floats, kept: NDArray[np.bool_], curve: Bent) -> tuple[Tones, Floats]:
     # Tones and the curve's own amounts together, the latter held by what is known of them.
+    k = waves.shape[1]
     whole = np.column_stack((waves, curve.slopes))[kept] / curve.noise_g[kept, None]
     held = np.zeros((curve.precision.size, whole.shape[1]))
-    held[:, waves.shape[1] :] = np.diag(np.sqrt(curve.precision))
+    held[:, k:] = np.diag(np.sqrt(curve.precision))
     target = np.concatenate((residual_g[kept] / curve.noise_g[kept], np.zeros(curve.precision.size)))
-    return np.asarray(np.linalg.lstsq(np.vstack((whole, held)), target, rcond=None)[0])
+    amounts = np.linalg.lstsq(np.vstack((whole, held)), target, rcond=None)[0]
+    found = Tones(waves @ amounts[:k], waves)
+    return found, (residual_g - found.hum_g - curve.slopes @ amounts[k:]) * kept
 
 
 def _seen(t_s: Floats, left: Floats, hz: float, needed: float) -> bool:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 
 from agent.detection.window import Floats
-from agent.flow.curve import AMOUNTS, LENGTH, START, curve_of
-from agent.flow.joint import Data, Joint, Prior, fit
-from agent.flow.noise import root_mean_square
+from agent.flow.aliases import slow_wave
+from agent.flow.curve import AMOUNTS, LENGTH, LOSS, START, curve_of
+from agent.flow.joint import Data, Joint, Prior, besides, fit
+from agent.flow.noise import Kept, root_mean_square
 from agent.flow.readings import SETTLING_S, Left, Readings
-from agent.flow.tones import Bent, tones
+from agent.flow.tones import Bent, Tones, beside, tones
 
 TONE_ROUNDS = 2
 """Vibration and curve are found in turns, so often."""
+PLAIN_LOSS = 3.0
+"""From so many standard uncertainties on a loss is looked at twice."""
 ALIASED = 4.0
 """Slope that a slow wave fakes at rest, per its size and length: lines like those seen may alias to it."""
 LINES, CYCLES = 8.0, 2.0
@@ -29,18 +33,51 @@ def without_tones(
     # Once more from the curve without them: the first one bent towards a slow wave.
     t_s, free = readings.on.t_s, np.flatnonzero(prior.u > 0)
     for _ in range(TONE_ROUNDS):
-        start, end = joint.at[AMOUNTS + START], joint.at[AMOUNTS + START] + joint.at[AMOUNTS + LENGTH]
-        rest = (t_s < start) | (t_s > end + SETTLING_S)
         bent = Bent(joint.slopes[:, free], prior.u[free] ** -2.0, left.noise_g)
-        found = tones(t_s, mass_g - curve_of(readings.on, joint.at), left.weight, rest, bent)
+        over = mass_g - curve_of(readings.on, joint.at)
+        found = tones(t_s, over, left.weight, _resting(t_s, joint), bent)
         if found is None:
             break
-        readings = replace(
-            readings, mass_g=mass_g - found.hum_g, hum_g=root_mean_square(found.hum_g), waves=found.waves
-        )
+        readings = _less(readings, mass_g, found)
         joint = fit(Data(readings.on, readings.mass_g, left.noise_g), prior, joint.at)
         left = readings.left_by(joint, left.noise_g, first=True)
     return readings, joint, left
+
+
+def beside_vibration(
+    readings: Readings, mass_g: Floats, prior: Prior, joint: Joint, left: Left
+) -> tuple[Readings, Joint, Left]:
+    """The fit with the amounts of the tones left open in its covariance.
+
+    A plain loss is looked at twice: where a slow wave was taken for it, that is taken out as well.
+    """
+    waves = readings.waves
+    if waves is None:
+        return readings, joint, left
+    if abs(joint.at[LOSS]) > PLAIN_LOSS * math.sqrt(joint.covariance[LOSS, LOSS]):
+        t_s, free = readings.on.t_s, np.flatnonzero(prior.u > 0)
+        curve = joint.slopes[:, free], prior.u[free] ** -2.0
+        noise = np.where(left.weight > 0, left.noise_g, np.inf)
+        hz = slow_wave(t_s, left.residual_g, noise, _resting(t_s, joint), curve)
+        if hz is not None:
+            turn = 2.0 * np.pi * hz * t_s
+            waves = np.column_stack((waves, np.cos(turn), np.sin(turn)))
+            over = mass_g - curve_of(readings.on, joint.at)
+            found = beside(waves, over, left.weight > 0, Bent(*curve, left.noise_g))
+            readings = _less(readings, mass_g, found)
+            joint = fit(Data(readings.on, readings.mass_g, left.noise_g), prior, joint.at)
+            left = readings.left_by(joint, left.noise_g)
+    return readings, besides(joint, prior, waves), left
+
+
+def _resting(t_s: Floats, joint: Joint) -> Kept:
+    start, end = joint.at[AMOUNTS + START], joint.at[AMOUNTS + START] + joint.at[AMOUNTS + LENGTH]
+    return np.asarray((t_s < start) | (t_s > end + SETTLING_S))
+
+
+def _less(readings: Readings, mass_g: Floats, found: Tones) -> Readings:
+    hum_g = root_mean_square(found.hum_g)
+    return replace(readings, mass_g=mass_g - found.hum_g, hum_g=hum_g, waves=found.waves)
 
 
 def aliased_to_a_slope(readings: Readings, length_s: float) -> tuple[float, float]:

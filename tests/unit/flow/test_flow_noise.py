@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from agent.flow.aliases import slow_wave
 from agent.flow.noise import alikeness, most_of, root_mean_square
 from agent.flow.shape import NO_SHAPE, shape_of
 from agent.flow.tones import Bent, Tones, tones
@@ -62,6 +63,30 @@ def test_a_curve_that_bent_towards_a_slow_tone_is_bent_back() -> None:
     assert found is not None
     # What the line took of the tone is the tone's again.
     assert root_mean_square(found.hum_g - tone) < 0.5 * root_mean_square(bent - bent.mean())
+
+
+def aliased(wave: np.ndarray, t: np.ndarray) -> float | None:
+    """The slow wave beside a line in readings with noise of 0.05 g, the line bent towards it."""
+    line = np.column_stack((np.ones_like(t), t - t.mean()))
+    shown = wave + np.random.default_rng(7).normal(0.0, 0.05, t.size)
+    left = shown - np.polyval(np.polyfit(t, shown, 1), t)
+    rest = (t < 15.0) | (t > 35.0)
+    return slow_wave(t, left, np.full(t.size, 0.05), rest, (line, np.full(2, 1e-6)))
+
+
+@pytest.mark.parametrize("cycles", [0.8, 1.3, 2.6])
+def test_a_wave_of_a_cycle_or_two_is_found_beside_a_line(cycles: float) -> None:
+    t = np.arange(0.0, 50.0, 0.1)
+    hz = aliased(0.2 * np.sin(2 * np.pi * cycles / 50.0 * t + 0.7), t)
+    assert hz is not None
+    assert hz * 50.0 == pytest.approx(cycles, abs=0.4)
+
+
+def test_noise_a_line_and_a_flow_that_surges_are_no_slow_wave() -> None:
+    t = np.arange(0.0, 50.0, 0.1)
+    surging = np.where((t > 15.0) & (t < 35.0), 0.2 * np.sin(2 * np.pi * 0.05 * (t - 15.0)), 0.0)
+    for other in (np.zeros_like(t), -0.01 * t, surging):
+        assert aliased(other, t) is None
 
 
 def test_a_slow_wave_of_the_flow_alone_is_no_vibration() -> None:
