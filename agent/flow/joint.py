@@ -18,6 +18,7 @@ from agent.flow.curve import (
     LOG_SLOW,
     SIZE,
     SLOW,
+    START,
     Axis,
     columns_and_slopes,
     curve_of,
@@ -30,6 +31,7 @@ OUTLIERS = 1e-4
 STEPS, WIDE_STEPS = 12, 5
 MOST, WITHIN, NARROW, NARROWING = 0.8, 3.0, 1.5, 4.0
 """Widen until this share lies within so many standard deviations; narrow by this factor, down to nearly 1."""
+FEW_IN_PART = 5
 SMALL = 1e-3
 SHORTEST_S, LOWEST_LOG, HIGHEST_LOG = 0.05, float(np.log(0.01)), float(np.log(20.0))
 
@@ -102,7 +104,7 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
     if data.half_g is not None:
         off = np.maximum(off - data.half_g, 0.0)
     off /= data.noise_g
-    wide = float(np.quantile(off, MOST)) / WITHIN if off.size else 1.0
+    wide = _most_off(data.on.t_s, at, off) / WITHIN
     while wide > NARROW:
         at = _moved(replace(data, noise_g=wide * data.noise_g), prior, at, WIDE_STEPS)[0]
         wide /= NARROWING
@@ -115,6 +117,13 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
     covariance[np.ix_(free, free)] = _inverse(hessian)
     log_det = float(np.linalg.slogdet(hessian)[1]) - float(np.sum(np.log(precision)))
     return Joint(at, covariance, slopes, terms.score, terms.information, loss + log_det)
+
+
+def _most_off(t_s: Floats, at: Floats, off: Floats) -> float:
+    # Before, in and after the dispense by itself: no plateau may be left out as a whole.
+    start, end = at[AMOUNTS + START], at[AMOUNTS + START] + at[AMOUNTS + LENGTH]
+    parts = (t_s < start, (t_s >= start) & (t_s <= end), t_s > end)
+    return max(float(np.quantile(off[part], MOST)) if part.sum() >= FEW_IN_PART else 0.0 for part in parts)
 
 
 def besides(joint: Joint, prior: Prior, waves: Floats) -> Joint:
