@@ -163,7 +163,8 @@ def _sigma(log_flow: Floats, keys: list[Hashable], u_rel: list[float]) -> float:
     what may be chance would make a false alarm more likely by a tenth.
     """
     moves, apart = _moves(log_flow, keys)
-    own = math.sqrt(statistics.fmean(u * u for u in u_rel))
+    # The median: of a plugged gun's flow the uncertainty is many times as large as the flow itself.
+    own = statistics.median(u_rel)
     ranges, near = np.abs(moves), np.ones(len(moves), dtype=bool)
     for _ in range(ROUNDS if len(moves) else 0):
         near = ranges <= MOVING_RANGE_LIMIT * D2_OF_TWO / MEDIAN_MOVING_RANGE * np.median(ranges)

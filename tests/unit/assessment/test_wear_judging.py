@@ -160,6 +160,18 @@ def test_one_odd_check_is_told_but_does_not_spoil_the_baseline() -> None:
     assert "lies apart" in judged.reason
 
 
+@pytest.mark.parametrize("plugged", [0.001, 0.02, 0.5])
+def test_the_check_of_a_plugged_gun_does_not_hide_the_wear_after_it(plugged: float) -> None:
+    points = checks(lambda i: 0.003 * i, 40)
+    clean = judge_wear(points)
+    # Its uncertainty is that of a weighing: a hundred times as large as so little flow.
+    points[15] = replace(points[15], flow=plugged, u=0.1)
+    judged = judge_wear(points)
+    assert (clean.pattern, judged.pattern) == ("drift", "drift")
+    assert judged.change_pct == pytest.approx(clean.change_pct, abs=0.4)
+    assert judged.due is not None
+
+
 def test_a_jump_is_carried_on_when_the_needle_is_turned_at_it() -> None:
     """Plugged by 8 %, and the needle opened to make up for it at once: the tip is still plugged."""
     points = turned(checks(lambda i: -0.08 * (i >= 40), 60), 41, 3.4, 1 / 0.92)
