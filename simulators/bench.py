@@ -155,8 +155,12 @@ class SprayCell:
         return payload(checks[-1]) if checks else None
 
     def start_shift(self, setup: str | None = None) -> dict[str, Any] | None:
-        """Load a setup (the first, if none is named), check every gun, and return the `release` after it."""
-        self.controller.load_setup(setup or self.site.setups[0].name)
+        """Load a setup, check every gun, and return the `release` after it.
+
+        Where none is named it is that of the cell's first shift, or the site's first. Raises KeyError for an
+        unknown one.
+        """
+        self.controller.load_setup(setup or self.cell.usual_setup().name)
         for gun in self.cell.guns:
             self.run_check(gun, setup)
         self.advance(5.0)

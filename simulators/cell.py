@@ -67,17 +67,18 @@ class Cell:
         self.on_gun_opened: list[Callable[[TrueDispense], None]] = []
         """Called when a gun opens: scenarios hang their mishaps here."""
 
-        first = site.setups[0] if site.setups else None
-        self.around = Surroundings(self.pot, site.liquid(first.fluid if first else "water"), 20.0)
-        if first:
-            self.pot.set_bar = first.pot_pressure_bar
+        self.usual = usual = site.usual_setup(plan)
+        """What this cell runs where nobody says otherwise: its guns are set for it at first."""
+        self.around = Surroundings(self.pot, site.liquid(usual.fluid if usual else "water"), 20.0)
+        if usual:
+            self.pot.set_bar = usual.pot_pressure_bar
             self.pot.start(0.0)
         # A stream of chance for each thing: what one draws changes nothing for the others.
         streams = np.random.SeedSequence(seed).spawn(1 + len(plan.guns) + 2 * len(plan.scales))
         random = [np.random.default_rng(stream) for stream in streams]
         self._jitter = random.pop()
         self._gun_scale = dict(plan.guns)
-        self.guns = {gun: self._new_gun(gun, first) for gun in self._gun_scale}
+        self.guns = {gun: self._new_gun(gun, usual) for gun in self._gun_scale}
         self._gun_random = {gun: random.pop() for gun in self.guns}
         self.stations: dict[str, Station] = {}
         for scale in plan.scales:
@@ -86,7 +87,8 @@ class Cell:
             )
             self.stations[scale.name] = self._new_station(spec, scale.name, random.pop(), random.pop())
         self._gauges = Gauges(self.topics, self.name, start_s, self.around)
-        setups = {setup.name: setup for setup in site.setups}
+        usual_first = sorted(site.setups, key=lambda setup: setup != usual)
+        setups = {setup.name: setup for setup in usual_first}
         self.controller = Controller(self, self.name, setups, list(self.guns))
         self.technician = Technician(self, Habits())
 
@@ -229,12 +231,12 @@ class Cell:
             worn.leak_g_per_s = worn.drip_g = 0.0
 
     def set_off_target(self, gun: str, percent: float) -> None:
-        """Turn a gun's knob until it gives this much more or less than the first setup's target.
+        """Turn a gun's knob until it gives this much more or less than its cell's usual target.
 
-        Raises SiteError where no setting does.
+        Raises SiteError where no setting does, and where the site has no setup.
         """
-        first = self.site.setups[0]
-        wanted = first.target_g_per_min / 60 * (1 + percent / 100) / math.sqrt(self._fitting_bar(first))
+        usual = self.usual_setup()
+        wanted = usual.target_g_per_min / 60 * (1 + percent / 100) / math.sqrt(self._fitting_bar(usual))
         most = 10.0 * self.plan.needle(gun).at_rest()
         density = self.around.liquid.density(self.around.celsius)
         if not turn_to(self.guns[gun], wanted, density, most_turns=most):
@@ -243,11 +245,17 @@ class Cell:
     # --- mishaps and chores
 
     def let_air_in(self, gun: str, after_bleed_s: float) -> None:
-        """Fill a gun's hose with air that still comes for so many seconds after the first setup's bleed."""
-        first = self.site.setups[0]
-        ml_per_s = first.target_g_per_min / 60 / self.around.liquid.density(self.around.celsius) * 1000
+        """Fill a gun's hose with air that still comes for so many seconds after the usual setup's bleed."""
+        usual = self.usual_setup()
+        ml_per_s = usual.target_g_per_min / 60 / self.around.liquid.density(self.around.celsius) * 1000
         mine = self.guns[gun]
-        mine.air_ml = mine.air_share * ml_per_s * (first.bleed_s + after_bleed_s)
+        mine.air_ml = mine.air_share * ml_per_s * (usual.bleed_s + after_bleed_s)
+
+    def usual_setup(self) -> SiteSetup:
+        """What this cell runs where nobody says otherwise. Raises SiteError where the site has no setup."""
+        if self.usual is None:
+            raise SiteError("the site has no setup, which says what its guns should give")
+        return self.usual
 
     def spoil(self, scale: str, why: str) -> None:
         """Mark what is being dispensed into a container as not to be measured."""

@@ -85,6 +85,8 @@ class SiteCell:
     """Inputs that the agent takes from other topics than the contract's, where it will not hear this cell."""
     needles: Mapping[str, SiteNeedle] = field(default_factory=dict)
     """By gun."""
+    shift_setup: str | None = None
+    """What its first shift runs, where it has shifts."""
 
     def needle(self, gun: str) -> SiteNeedle:
         """The knob of a gun."""
@@ -120,6 +122,11 @@ class Site:
         raise SiteError(
             f"no setup called {name!r}; there are: {', '.join(s.name for s in self.setups) or 'none'}"
         )
+
+    def usual_setup(self, cell: SiteCell) -> SiteSetup | None:
+        """What a cell runs where nobody says otherwise: its first shift's setup, else the site's first."""
+        known = {setup.name: setup for setup in self.setups}
+        return known.get(cell.shift_setup or "") or next(iter(self.setups), None)
 
     def liquid(self, name: str) -> Liquid:
         """The liquid of that name. Raises SiteError where it is neither known nor configured."""
@@ -200,7 +207,8 @@ def _cell(entry: Mapping[str, Any], i: int) -> SiteCell:
         str(gun["id"]): _needle(gun.get("needle", {}), f"{where}.guns[{n}].needle")
         for n, gun in enumerate(entry.get("guns", []))
     }
-    return SiteCell(str(_need(entry, "id", where)), scales, guns, _foreign(entry), needles)
+    runs = next((str(shift["setup"]) for shift in entry.get("shifts", []) if "setup" in shift), None)
+    return SiteCell(str(_need(entry, "id", where)), scales, guns, _foreign(entry), needles, runs)
 
 
 def _needle(entry: Any, where: str) -> SiteNeedle:

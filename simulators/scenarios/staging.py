@@ -166,7 +166,7 @@ def _action(cell: Cell, step: Step) -> Callable[[], None]:
     scale = resolve(words["scale"], list(cell.stations), "scale")[0] if "scale" in words else ""
     named = words.get("guns", [words.get("gun", "all")])
     guns = [name for who in named for name in resolve(who, list(cell.guns), "gun")]
-    setup = words.get("setup", cell.site.setups[0].name if cell.site.setups else "")
+    setup = words.get("setup", cell.usual.name if cell.usual else "")
     if setup and setup not in {known.name for known in cell.site.setups}:
         raise SiteError(f"no setup called {setup!r}")
 

@@ -177,6 +177,45 @@ def test_a_restart_loses_the_programme_and_tells_no_closing() -> None:
     assert len({e["id"] for e in events}) == len(events)
 
 
+def test_a_cell_is_set_for_what_its_own_shift_runs() -> None:
+    """A site's second cell that sprayed the first one's job failed every scenario by the difference."""
+    site = site_of(
+        bench_text().split("[[setups]]")[0]
+        + """
+[[setups]]
+name = "thick"
+fluid = "n-butyl acetate"
+target_g_per_min = 118.0
+pot_pressure_bar = 0.9
+[[setups]]
+name = "thin"
+fluid = "acetone"
+target_g_per_min = 165.0
+pot_pressure_bar = 1.1
+shot_s = 10.0
+bleed_s = 6.0
+[[cells]]
+id = "quay"
+scales = [{ id = "deck" }]
+guns = [{ id = "left", scale = "deck" }]
+[[cells]]
+id = "pier"
+scales = [{ id = "bench" }]
+guns = [{ id = "solo", scale = "bench" }]
+shifts = [{ name = "dawn", days = "daily", starts = "07:00", setup = "thin" }]
+"""
+    )
+    story = load_scenario("good-day")
+    assert build_cell(site, story, "quay", seed=1).usual_setup().name == "thick"
+    played = build_cell(site, story, "pier", seed=1)
+    messages = run(played, 240.0)
+    assert [e["setup"] for e in bodies(messages, "event") if e["event"] == "setup_loaded"] == ["thin"]
+    shots = [true for true in played.truth if true.purpose == "shot"]
+    assert len(shots) == 3
+    for true in shots:
+        assert true.mass_g / 10.0 * 60.0 == pytest.approx(165.0, rel=0.02)
+
+
 def test_the_technician_turns_the_knob_as_advised_and_checks_again() -> None:
     played = cell("gun-out-of-balance", runs_checks=True)
     messages = list(play(played))
