@@ -23,7 +23,7 @@ from agent.assessment.wear_changes import Changes, WearPoint, bounded, changes_o
 from agent.assessment.wear_charts import cusum, decision_limit, ewma
 from agent.assessment.wear_course import Course, beside_step, course_by_grams, course_of
 from agent.assessment.wear_forecast import Crossing, crossing
-from agent.assessment.wear_pattern import Found, Pattern, Shape, find
+from agent.assessment.wear_pattern import Found, Pattern, find
 
 __all__ = ["Due", "WearJudged", "WearPoint", "bounded", "judge_wear"]
 
@@ -106,16 +106,17 @@ def judge_wear(points: Sequence[WearPoint], limit_pct: float = 10.0) -> WearJudg
         due_g.x if due_g else None,
         due_g.earliest if due_g else None,
         due_g.latest if due_g else None,
-        _reason(changes, shape, (change, low, high), limit_pct, due),
-        odd_check=_odd(changes),
+        _reason(changes, found, (change, low, high), limit_pct, due),
+        odd_check=_odd(changes, found),
         slope_pct_per_day=100 * drift.line.slope if drift else None,
     )
 
 
-def _odd(changes: Changes) -> bool:
+def _odd(changes: Changes, found: Found) -> bool:
     """Whether the last check lies outside the individuals chart about the level of those before it."""
-    before = ewma(changes.change[:-1], 0.0, LEVEL_WEIGHT)
-    return bool(abs(changes.change[-1] - before[-1]) > 3 * changes.sigma)
+    last = len(changes.change) - 1
+    before = ewma(changes.change[found.kept[found.kept < last]], 0.0, LEVEL_WEIGHT)
+    return bool(abs(changes.change[last] - before[-1]) > 3 * changes.sigma)
 
 
 def _now(
@@ -127,7 +128,7 @@ def _now(
     course are averaged by how probable they are: slow wear may hide in the baseline that the charts compare
     with, and look like a small step.
     """
-    level, u = _level(changes, found.shape, course)
+    level, u = _level(changes, found, course)
     share = 0.0 if course is None else _share(changes, found, course, chart)
     dof: float = max(len(changes.change) - 1, 1)
     if course is not None and share > 0:
@@ -154,16 +155,16 @@ def _share(changes: Changes, found: Found, course: Course, chart: tuple[float, f
     return beside_step(changes, found.kept) if shape.sudden else 1.0
 
 
-def _level(changes: Changes, shape: Shape | None, course: Course | None) -> tuple[float, float]:
+def _level(changes: Changes, found: Found, course: Course | None) -> tuple[float, float]:
     """The level against the new part with its standard uncertainty, since a sudden change or lately."""
-    sigma, zero, u_zero = changes.sigma, 0.0, changes.u_zero
+    shape, sigma, zero, u_zero = found.shape, changes.sigma, 0.0, changes.u_zero
     if shape is not None and shape.sudden:
         since = changes.change[shape.begins :]
         level, own = float(since.mean()), sigma / math.sqrt(len(since))
         if shape.on_drift and course is not None:
             zero, u_zero = course.zero, course.u_zero
     else:
-        level = float(ewma(changes.change, 0.0, LEVEL_WEIGHT)[-1])
+        level = float(ewma(changes.change[found.kept], 0.0, LEVEL_WEIGHT)[-1])
         own = sigma * math.sqrt(LEVEL_WEIGHT / (2 - LEVEL_WEIGHT))
     return (1 + level) / (1 + zero) - 1, math.hypot(own, u_zero, changes.u_links)
 
@@ -199,12 +200,12 @@ def _from_now(sprayed: float, meets: Crossing | None) -> Crossing | None:
 
 
 def _reason(
-    changes: Changes, shape: Shape | None, now: tuple[float, float, float], limit_pct: float, due: Due | None
+    changes: Changes, found: Found, now: tuple[float, float, float], limit_pct: float, due: Due | None
 ) -> str:
-    n, change_pct = len(changes.change), 100 * now[0]
+    shape, n, change_pct = found.shape, len(changes.change), 100 * now[0]
     size = f"{change_pct:+.1f} % against the new part, over {n} checks"
     if shape is None:
-        odd = "; the latest check lies apart from those before it" if _odd(changes) else ""
+        odd = "; the latest check lies apart from those before it" if _odd(changes, found) else ""
         # The charts are slower to tell than the interval, for they are asked at every check.
         yet = " yet, though the checks rise" if now[1] > 0 else " yet, though the checks fall"
         yet = yet if now[1] > 0 or now[2] < 0 else ""

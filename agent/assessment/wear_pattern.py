@@ -33,6 +33,8 @@ BENDS = 12
 """So many knees are tried where a bent line may explain what looks like an episode."""
 PLAIN = 25.0
 """What a jump must explain, in variances of a check: five standard deviations of one check."""
+NEAR = 3.0
+"""A check this near, in standard deviations, lies where it should: an individuals chart (ISO 7870-2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +64,14 @@ class Found:
 def find(changes: Changes, k: float, h: float) -> Found:
     """The change that a CUSUM with reference `k` and limit `h` (standard deviations) finds, and its shape."""
     upper, lower = cusum(changes.change / changes.sigma, 0.0, k, cap=2 * (h + k))
-    up_now, down_now = float(upper[-1]), float(lower[-1])
     everything = np.arange(len(changes.change))
     if max(upper.max(), lower.max()) <= h:
         return Found(None, everything)
     kept = np.flatnonzero(~_passed(changes, k, h))
     days, change = changes.days[kept], changes.change[kept]
     group = changes.group[kept]
+    # A sum that an episode filled runs empty check by check: what came and went is taken out of it.
+    up_now, down_now = (float(sums[-1]) for sums in cusum(change / changes.sigma, 0.0, k, cap=2 * (h + k)))
     plain, curve = shape_of(days, change)
     further = _on_line(days, change, change - curve, group, (changes.sigma, k, h))
     # A part back at its first level is as good as new, whatever happened to it in between.
@@ -121,7 +124,22 @@ def _over(rest: Floats, sigma: float, k: float, h: float) -> NDArray[np.bool_]:
             if value == 0:
                 passed[begins:index] |= signalled
                 begins, signalled = index + 1, False
+        if signalled:
+            passed[begins : _back(rest / sigma, begins)] = True
     return passed
+
+
+def _back(rest: Floats, begins: int) -> int:
+    """Where departures (in standard deviations) from `begins` on jumped back and stayed; else `begins`.
+
+    The sum of an episode runs empty over several checks, and meanwhile a clean tip would be called plugged: a
+    jump back that chance does not make, to where every check lies where it should, is told straight away.
+    """
+    back = len(rest)
+    while back > begins and abs(rest[back - 1]) <= NEAR:
+        back -= 1
+    jumped = begins < back < len(rest) and abs(rest[back:].mean() - rest[back - 1]) ** 2 >= PLAIN
+    return back if jumped else begins
 
 
 def shape_of(days: Floats, change: Floats) -> tuple[Shape, Floats]:

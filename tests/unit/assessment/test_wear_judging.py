@@ -57,6 +57,27 @@ def test_a_steady_gun_shows_nothing() -> None:
     assert judged.change_low_pct < 0 < judged.change_high_pct
 
 
+@pytest.mark.parametrize("worn", [0.0, 0.004])
+@pytest.mark.parametrize("since_cleaned", [1, 2, 3])
+def test_a_tip_that_was_cleaned_is_not_called_plugged(worn: float, since_cleaned: int) -> None:
+    """Nobody can tell the agent of a cleaning: two checks later it still called for one, at -6 %."""
+    n = 24 + since_cleaned
+    points = checks(lambda i: worn * i - (0.13 if 21 <= i < 24 else 0.0), n, seed=3, sd=0.002)
+    plugged, judged = judge_wear(points[:24]), judge_wear(points)
+    assert plugged.pattern == "plugging"
+    assert judged.pattern == ("drift" if worn else "none")
+    assert judged.change_pct == pytest.approx(100 * worn * (n - 1), abs=0.6)
+    assert "plugged" not in judged.reason
+    assert "fall" not in judged.reason
+    assert "apart" not in judged.reason
+
+
+def test_a_tip_that_is_half_clean_is_still_plugged() -> None:
+    """Back by half is no return: the level that stays is what a cleaning left."""
+    points = checks(lambda i: -0.13 if 21 <= i < 24 else -0.06 if i >= 24 else 0.0, 26, sd=0.002)
+    assert judge_wear(points).pattern == "plugging"
+
+
 def test_slow_wear_is_a_drift_with_a_date() -> None:
     judged = judge_wear(checks(lambda i: 0.0005 * i, 100))
     assert judged.pattern == "drift"
