@@ -28,6 +28,7 @@ Family: TypeAlias = Literal[
     "spoiled",
     "short_3_to_6s",
     "dripping",
+    "lid_ajar",
 ]
 FAMILIES: tuple[Family, ...] = get_args(Family)
 
@@ -119,6 +120,13 @@ def _evaporating(rng: np.random.Generator, case: Case) -> None:
     case.notes.append("open container")
 
 
+def _lid_ajar(rng: np.random.Generator, case: Case) -> None:
+    # A lid with an opening, or a slow liquid in an open container: too little to be seen in one window.
+    case.evaporation = float(rng.uniform(0.0003, 0.002))
+    case.draught = float(rng.uniform(0.0, 0.3))
+    case.notes.append("the lid stands ajar")
+
+
 def _vibrating(rng: np.random.Generator, case: Case) -> None:
     d = case.scale.resolution_g
     case.scale = replace(
@@ -201,6 +209,7 @@ _CHANGES: dict[Family, Callable[[np.random.Generator, Case], None]] = {
     "coarse_1g": _coarse,
     "slow_2hz": _slow,
     "dripping": _dripping,
+    "lid_ajar": _lid_ajar,
     "no_controller": _no_controller,
     "nuisances": _nuisances,
     "spoiled": _spoiled,

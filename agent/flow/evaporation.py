@@ -32,7 +32,7 @@ Weights: TypeAlias = tuple[float, float, float, float]
 VOLATILE: Weights = (0.80, 0.04, 0.08, 0.08)
 OTHER: Weights = (0.85, 0.05, 0.07, 0.03)
 """Weights before looking: none, a drift, through a hole, open (choice of ours: most shops use a lid)."""
-WARY: Weights = (0.40, 0.05, 0.33, 0.22)
+WARY: Weights = (0.30, 0.05, 0.40, 0.25)
 """The weights that the uncertainty is told with: it must hold where containers stand open as well."""
 STILL = 0.95
 """Chance that a rate seen before is still the rate (choice of ours): else a lid or a draught changed it."""

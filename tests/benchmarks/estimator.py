@@ -237,7 +237,7 @@ def _take(score: Score, trace: Trace, window: Window, rng: np.random.Generator) 
         return
     truth = drawn_truth(rng, trace.true_flow_g_per_min, surroundings, window)
     _compare(score, window, measured, truth, trace.resolution_g)
-    evaporates = trace.family == "evaporating"
+    evaporates = trace.family in {"evaporating", "lid_ajar"}
     found = estimate(window, surroundings)
     _bound(score, found, OPEN if evaporates else NOTHING[1])
     if trace.family == "clean":
