@@ -9,6 +9,9 @@ Guns of one cell with like needles are alike, though not the same: what the othe
 this one (a hierarchical model: the logarithm of a gun's response is that of its cell with a standard
 deviation of `APART`, and that of cells spreads by what is left of the configured prior).
 
+Between two checks a tip may have been cleaned as well, as the agent itself asks, and nobody tells of that. So
+a pair may say nothing of the needle (`NOT_NEEDLE`): one that no needle explains is left aside by itself.
+
 Area opens nearly in proportion to needle lift (a cone in a round seat), so flow is nearly linear in the
 setting, and the percentage per unit grows as the gun closes: a response of r percent per unit, seen about a
 setting m, is r / (1 + r (s - m) / 100) about a setting s.
@@ -37,6 +40,11 @@ BACKLASH_STEPS = 0.5
 """Standard uncertainty of a setting set by hand, in smallest steps."""
 APART = 0.2
 """Relative standard deviation between like guns of a cell at like settings (judgement, no source)."""
+NOT_NEEDLE, FURTHEST_PCT = 0.05, 200.0
+"""Chance that something else moved the flow as well, and how far at most, either way (choice of ours): the
+difference of two flows over their mean is never more than 200 %."""
+BY_ELSE = NOT_NEEDLE / (2 * FURTHEST_PCT)
+"""Likelihood of a pair of which the needle explains nothing, per percent."""
 LONGEST_HISTORY = 60
 LONGEST_GAP_S = 7 * 86400.0
 """Two checks further apart than this are no longer compared: too much else may have changed."""
@@ -64,6 +72,7 @@ class Response:
     weight: Floats
     """Shape (g,), sums to one."""
     observations: int
+    """Pairs of checks that a needle explains."""
     seen: Floats = field(default_factory=lambda: np.zeros(GRID))
     """Logarithm of the likelihood of this gun's own history, shape (g,)."""
     borrowed: int = 0
@@ -105,12 +114,13 @@ def learn_response(
     recent = sorted(history, key=lambda point: point.at_s)[-LONGEST_HISTORY:]
     where = about if about is not None else (recent[-1].setting if recent else 0.0)
     pairs = _pairs(recent, needle)
-    seen = np.zeros(GRID)
-    for first, second in pairs:
-        seen += _log_likelihood(r, first, second, where, needle)
+    each = [_log_likelihood(r, first, second, where, needle) for first, second in pairs]
+    seen = np.sum(each, axis=0) if each else np.zeros(GRID)
     weight = np.exp(log_prior + seen - (log_prior + seen).max())
+    weight /= weight.sum()
+    explained = sum(float(weight @ np.exp(one)) > 2 * BY_ELSE for one in each)
     borrowed = sum(one.observations for one in told)
-    return Response(r, weight / weight.sum(), len(pairs), seen, borrowed)
+    return Response(r, weight, explained, seen, borrowed)
 
 
 def _log_prior(log_r: Floats, log_median: float, log_sd: float, others: Sequence[Response]) -> Floats:
@@ -161,4 +171,5 @@ def _log_likelihood(
     u_setting = math.sqrt(2) * BACKLASH_STEPS * needle.smallest_step
     bend = BEND_REL * there * step * (abs(middle - where) + abs(step) / 2)
     variance = u_flow**2 + (there * u_setting) ** 2 + bend**2
-    return np.asarray(-0.5 * (seen_pct - there * step) ** 2 / variance - 0.5 * np.log(variance))
+    by_needle = -0.5 * (seen_pct - there * step) ** 2 / variance - 0.5 * np.log(2 * math.pi * variance)
+    return np.asarray(np.logaddexp(math.log1p(-NOT_NEEDLE) + by_needle, math.log(BY_ELSE)))

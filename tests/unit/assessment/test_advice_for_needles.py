@@ -56,6 +56,19 @@ def test_the_response_is_learned_from_pairs() -> None:
     assert learned.u < 2.0
 
 
+@pytest.mark.parametrize("plugged", [0.02, 5.0, 40.0])
+def test_a_tip_that_was_cleaned_as_the_needle_was_turned_teaches_nothing(plugged: float) -> None:
+    alone = [NeedlePoint(0.0, 3.0, plugged, 0.2), NeedlePoint(3600.0, 3.2, 98.0, 0.3)]
+    learned, prior = learn_response(alone, NEEDLE, about=3.0), learn_response([], NEEDLE)
+    assert learned.observations == 0
+    assert (learned.mean, learned.u) == pytest.approx((prior.mean, prior.u), rel=0.01)
+    turns = [(3.4, 102.0), (3.2, 98.2), (2.9, 92.0)]
+    known = [*alone, *(NeedlePoint(7200.0 + 3600.0 * i, *turn, 0.3) for i, turn in enumerate(turns))]
+    learned = learn_response(known, NEEDLE, about=3.0)
+    assert learned.observations == 3
+    assert learned.mean == pytest.approx(20.5, abs=2.5)
+
+
 def test_it_agrees_with_conjugate_normal_regression() -> None:
     """Posterior mean of a normal prior and normal observations, where the prior is narrow."""
     needle = Needle(response_pct_per_unit=25.0, u_response_pct_per_unit=1.0, smallest_step=1e-6)
