@@ -130,7 +130,10 @@ class Campaign:
 
     def cuts(self) -> None:
         with faults_storage.loop_disk(self.folder / "loop") as (disk, image):
-            world = World(self.folder / "cuts", database=self.database(), state=disk / "state")
+            # Thousands of events wait there while the agent is away, and this broker is never cut: to save
+            # them all at each acknowledgement would take longer than the agent takes to recover.
+            broker = {"persistent": False}
+            world = World(self.folder / "cuts", database=self.database(), broker=broker, state=disk / "state")
             try:
                 world.begin()
                 self.row(faults_storage.power_cut, world, disk, image, self.sizes.power_cuts, self.sizes.seed)
