@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -26,6 +27,8 @@ PAUSE_S = 300.0
 """A pressure or a leak that moves on is told again after so long at the earliest (choice of ours): two alerts
 in ten minutes, where ten are called a flood (EEMUA 191).
 """
+SETTLES_S = 30.0
+"""A regulator that is set for another setup, and the pot behind it, take about so long (choice of ours)."""
 PRESSURES = 600
 USUAL_TEMPERATURES = 200
 
@@ -49,6 +52,8 @@ class Around:
     """What is remembered of the conditions."""
 
     pressures: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=PRESSURES))
+    set_at_s: float = -math.inf
+    """When the regulator was last set for another setup."""
     temperatures: deque[float] = field(default_factory=lambda: deque(maxlen=USUAL_TEMPERATURES))
     fluid_c: float | None = None
     idle_slopes: dict[str, tuple[float, float]] = field(default_factory=dict)
@@ -59,10 +64,10 @@ class Around:
         return self.pressures[-1][1] if self.pressures else None
 
     def pressure_over(self, seconds: float) -> list[tuple[float, float]]:
-        """The pressures of the last so many seconds, (time, bar)."""
+        """The pressures of the last so many seconds, (time, bar), since the regulator settled."""
         if not self.pressures:
             return []
-        since_s = self.pressures[-1][0] - seconds
+        since_s = max(self.pressures[-1][0] - seconds, self.set_at_s + SETTLES_S)
         return [(at_s, bar) for at_s, bar in self.pressures if at_s >= since_s]
 
     def usual_c(self) -> float | None:

@@ -47,6 +47,8 @@ class CellState:
         """An event happened. Returns the groups of shots that end by it."""
         memory, at_s = self.gun_of(event), when_s(event)
         if event.event == "setup_loaded" and event.setup is not None:
+            if event.setup != self.loaded:
+                self.conditions.around.set_at_s = event.arrived_s
             self.loaded = event.setup
             self.stale = True
             for name in self.results.guns:

@@ -199,3 +199,18 @@ def test_an_advice_that_stands_is_not_given_again_when_another_gun_is_checked(pa
     told = [advice.id for advice in passed.of(Advice)]
     assert told
     assert len(told) == len(set(told))
+
+
+def test_a_pot_that_was_set_for_another_setup_is_not_called_unsteady(passed):
+    """The readings from before the setup was loaded gave the regulator 27 % of a gun's low flow."""
+    passed.event("setup_loaded", setup="flange-primer")
+    for _ in range(60):
+        passed.now_s += 5.0
+        passed.hear(passed.desk.conditions(Conditions(passed.now_s, pot_pressure_bar=0.4)))
+    passed.event("setup_loaded", setup="impeller-barrier")
+    for bar in (0.42, 0.47, 0.49, *[0.5] * 15):
+        passed.now_s += 5.0
+        passed.hear(passed.desk.conditions(Conditions(passed.now_s, pot_pressure_bar=bar)))
+    passed.flows["lower"] = 88.0
+    passed.check("lower")
+    assert [one for one in passed.last(Cause).ranked if one.code == "pressure-unsteady"] == []
