@@ -45,6 +45,8 @@ NOT_NEEDLE, FURTHEST_PCT = 0.05, 200.0
 difference of two flows over their mean is never more than 200 %."""
 BY_ELSE = NOT_NEEDLE / (2 * FURTHEST_PCT)
 """Likelihood of a pair of which the needle explains nothing, per percent."""
+PLAINLY = 3.0
+"""A flow is one from so many standard uncertainties on."""
 LONGEST_HISTORY = 60
 LONGEST_GAP_S = 7 * 86400.0
 """Two checks further apart than this are no longer compared: too much else may have changed."""
@@ -146,6 +148,8 @@ def _pairs(points: Sequence[NeedlePoint], needle: Needle) -> list[tuple[NeedlePo
     latest: dict[object, NeedlePoint] = {}
     pairs = []
     for point in points:
+        if point.flow <= PLAINLY * point.u or point.flow <= 0:
+            continue  # no flow tells nothing of how much of it a needle lets through
         before = latest.get(point.like)
         latest[point.like] = point
         if (

@@ -69,6 +69,13 @@ def test_a_tip_that_was_cleaned_as_the_needle_was_turned_teaches_nothing(plugged
     assert learned.mean == pytest.approx(20.5, abs=2.5)
 
 
+@pytest.mark.parametrize(("first", "second"), [(0.0, 0.0), (-0.02, 0.02), (0.02, 0.02), (0.5, 97.0)])
+def test_no_flow_at_two_settings_teaches_nothing(first: float, second: float) -> None:
+    points = [NeedlePoint(0.0, 3.0, first, 0.2), NeedlePoint(3600.0, 3.4, second, 0.2)]
+    learned, prior = learn_response(points, NEEDLE, about=3.0), learn_response([], NEEDLE)
+    assert (learned.observations, learned.mean, learned.u) == (0, prior.mean, prior.u)
+
+
 def test_it_agrees_with_conjugate_normal_regression() -> None:
     """Posterior mean of a normal prior and normal observations, where the prior is narrow."""
     needle = Needle(response_pct_per_unit=25.0, u_response_pct_per_unit=1.0, smallest_step=1e-6)
