@@ -64,7 +64,7 @@ NOTES = {
     "refused": "the controller refused: {reason}",
     "silent": "the controller did not answer",
     "not_run": "the controller accepted and ran no check",
-    "done": "its check has no result",
+    "done": "its check has no result that holds now",
 }
 
 

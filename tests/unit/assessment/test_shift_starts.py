@@ -185,6 +185,15 @@ def test_a_silent_controller_is_named_and_the_check_overdue(floor):
     assert floor.alerts("controller-silent") == ["UNACK", "RTNUN"]
 
 
+def test_a_check_that_its_needle_outdated_is_not_said_to_have_had_no_result(floor):
+    floor.flows["lower"] = 80.0
+    floor.run("2026-03-02T05:59:30Z")
+    floor.event("needle_set", gun="lower", setting=5.0)
+    floor.pass_time(90.0)
+    overdue = next(a for a in floor.said if a.record == "alert" and a.name == "check-overdue")
+    assert "lower (its check has no result that holds now)" in overdue.text
+
+
 def watched_before(floor) -> None:
     """The agent ran the evening before, and its journal tells so."""
     floor.now_s = epoch_s("2026-03-01T20:00:00Z")
