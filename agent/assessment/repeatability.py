@@ -163,7 +163,8 @@ def learn(before: Repeatability, judged: ShotsJudged) -> Repeatability:
     """
     if len(judged.used) < 2 or judged.sd is None or not judged.mean:
         return before
-    seen = min(judged.sd / judged.mean, LARGEST_SURPRISE * before.sd_rel)
+    # The mean of a plugged gun may be a little below zero.
+    seen = min(judged.sd / abs(judged.mean), LARGEST_SURPRISE * before.sd_rel)
     return pool(before, seen, len(judged.used) - 1)
 
 
@@ -244,6 +245,8 @@ def _too_wide(
     measuring = math.sqrt(math.fsum((shot.u_random or 0.0) ** 2 for shot in used) / len(used))
     critical = range_factor(len(values), level) * max(prior.sd_rel * abs(mean), measuring)
     width = max(values) - min(values)
+    if mean == 0:
+        return width > critical, f"{len(values)} shots span {width:.2f} g/min about no flow"
     words = (
         f"{len(values)} shots span {100 * width / abs(mean):.2f} %, {100 * critical / abs(mean):.2f} % "
         f"allowed (ISO 5725-6, repeatability {100 * prior.sd_rel:.2f} %)"

@@ -139,6 +139,13 @@ def test_one_bad_check_moves_little() -> None:
     assert after.sd_rel < 1.4 * KNOWN.sd_rel
 
 
+@pytest.mark.parametrize("flows", [(-0.01, 0.02, -0.025), (-0.02, 0.02, 0.0), (0.0, 0.0, 0.0)])
+def test_a_plugged_gun_does_not_spoil_what_is_known_of_its_repeatability(flows: tuple[float, ...]) -> None:
+    judged = judge_shots(shots(*flows, u_random=0.05), KNOWN)
+    assert not judged.too_wide
+    assert learn(KNOWN, judged).sd_rel < 1.4 * KNOWN.sd_rel
+
+
 def test_a_dispense_as_a_shot() -> None:
     dispense = Dispense(
         id="d", cell="north", at="2026-03-01T06:00:00.000Z", gun="upper", scale="floor", setup="s",
