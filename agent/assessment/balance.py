@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from agent.assessment.intervals import Contribution, combined, t_probability
 from agent.contract.records import Verdict
@@ -55,7 +55,9 @@ def judge_balance(
     `pass` where equivalence within the limit is shown at level `risk`, `fail` where the spread is shown to
     exceed it, else `inconclusive`. Of two guns the one further from `target` (g/min) counts as off.
     """
-    if len(guns) < 2 or any(gun.mean <= 0 for gun in guns):
+    # No gun gives less than nothing: of a plugged one noise alone decides whether its mean is above zero.
+    guns = [replace(gun, mean=max(gun.mean, 0.0)) for gun in guns]
+    if len(guns) < 2 or all(gun.mean == 0 for gun in guns):
         return BalanceJudged(
             (), None, None, None, "inconclusive", None, None, "a balance needs the flows of two guns at least"
         )
@@ -101,8 +103,9 @@ def _off(guns: Sequence[GunMean], target: float | None) -> tuple[GunMean, float]
     """The gun furthest from the mean of the others, and by how many percent."""
 
     def from_others_pct(gun: GunMean) -> float:
-        others = [other.mean for other in guns if other is not gun]
-        return 100 * (gun.mean / (math.fsum(others) / len(others)) - 1)
+        others = math.fsum(other.mean for other in guns if other is not gun) / (len(guns) - 1)
+        # Where all others give nothing, they are off and not this one.
+        return 100 * (gun.mean / others - 1) if others > 0 else 0.0
 
     if len(guns) == 2 and target is not None:
         off = max(guns, key=lambda gun: abs(gun.mean - target))

@@ -32,6 +32,16 @@ def test_near_the_limit_nothing_is_said_for_certain() -> None:
     assert judge_balance(guns(100.0, 96.0), 4.0).verdict == "inconclusive"
 
 
+@pytest.mark.parametrize("target", [None, 96.0])
+@pytest.mark.parametrize("plugged", [-0.02, 0.0])
+def test_a_plugged_gun_is_out_of_balance_whatever_its_noise_says(
+    plugged: float, target: float | None
+) -> None:
+    judged = judge_balance(guns(96.0, plugged), 4.0, target=target)
+    assert (judged.verdict, judged.off, judged.off_by_pct) == ("fail", "b", -100.0)
+    assert judge_balance(guns(plugged, 96.0, plugged), 4.0).off == "a"
+
+
 def test_the_gun_furthest_from_the_others_is_off() -> None:
     judged = judge_balance(guns(100.0, 100.4, 92.0, 99.7), 4.0)
     assert judged.off == "c"
@@ -44,7 +54,7 @@ def test_of_two_guns_the_one_further_from_target_is_off() -> None:
     assert judge_balance(guns(101.0, 94.0), 4.0, target=100.0).off == "b"
 
 
-@pytest.mark.parametrize("few", [guns(), guns(100.0), guns(100.0, 0.0)])
+@pytest.mark.parametrize("few", [guns(), guns(100.0), guns(0.0, -0.02)])
 def test_one_gun_has_no_balance(few: list[GunMean]) -> None:
     judged = judge_balance(few, 4.0)
     assert (judged.verdict, judged.spread_pct) == ("inconclusive", None)
