@@ -97,12 +97,19 @@ def is_off(balance: Balance | None, gun: str) -> bool:
     return balance is not None and balance.verdict != "pass" and balance.off == gun
 
 
+IF_CLEAN = (
+    "If it is clean and the flow stays low, tell how the knob stands (needle_set): turned and not told, it "
+    "looks the same"
+)
+"""The way out where the tip was not it: nothing else that can be told makes the advice another one."""
+
+
 def _mend_first(check: Check, wear: Wear | None, mend: MendFirst | None) -> str | None:
     """Why turning the needle would only hide what must be mended."""
     deviation = check.deviation_pct or 0.0
     if wear is not None and wear.change_pct is not None:
         if wear.pattern == "plugging" and deviation < 0:
-            return f"do not open the needle against a plugged tip, clean it first: {wear.reason}"
+            return f"do not open the needle against a plugged tip, clean it first: {wear.reason}. {IF_CLEAN}"
         if wear.pattern == "step" and deviation > 0:
             return f"do not close the needle over a damaged tip, look at it first: {wear.reason}"
         if wear.pattern == "drift" and wear.change_pct >= wear.limit_pct:

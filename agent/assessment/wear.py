@@ -220,4 +220,4 @@ def _reason(
     if shape.pattern == "step":
         return f"flow jumped{ago}: {size}{over}. Look at the tip and the needle for damage"
     when = "" if due is not None or over else "; no date can be given yet"
-    return f"flow rises steadily: {size}, limit {limit_pct:g} %{over}{when}"
+    return f"flow rises steadily: {size}{over or f', limit {limit_pct:g} %'}{when}"

@@ -154,6 +154,7 @@ def test_a_gun_that_plugs(floor_of):
     advice = floor.last(Advice)
     assert (advice.gun, advice.change) == ("lower", None)
     assert "clean it first" in advice.reason
+    assert "tell how the knob stands" in advice.reason
     assert not calls(floor, "worn-lower", "worn-upper", "plugged-upper", "flow-off-target-upper")
     knob.wear(1.0)
     floor.check("lower")

@@ -78,6 +78,12 @@ def test_a_tip_that_is_half_clean_is_still_plugged() -> None:
     assert judge_wear(points).pattern == "plugging"
 
 
+def test_the_limit_is_said_once() -> None:
+    below, beyond = judge_wear(checks(lambda i: 0.002 * i, 40)), judge_wear(checks(lambda i: 0.004 * i, 40))
+    assert below.reason.endswith("over 40 checks, limit 10 %")
+    assert beyond.reason.endswith("over 40 checks, beyond the limit of 10 %")
+
+
 def test_slow_wear_is_a_drift_with_a_date() -> None:
     judged = judge_wear(checks(lambda i: 0.0005 * i, 100))
     assert judged.pattern == "drift"
