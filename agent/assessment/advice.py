@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from agent.assessment.advice_response import (
     BACKLASH_STEPS,
     BEND_REL,
+    PLAINLY,
     NeedlePoint,
     Response,
     learn_response,
@@ -32,6 +33,10 @@ LEAVE_ALONE = 0.4
 """Inside this part of the tolerance a gun is left alone: turning at noise only adds to it (tampering)."""
 FAR_OFF = 0.01
 """Weight of the squared deviation beyond the tolerance: where one step cannot reach it, nearer is better."""
+NO_FLOW = (
+    "nothing flows: do not turn the needle, look whether the gun opens, whether its tip or hose is plugged, "
+    "and whether the pot has pressure and fluid"
+)
 MOST_TURNS = 400
 """So many turns are weighed at most; a very fine knob is tried in coarser steps."""
 
@@ -87,11 +92,14 @@ def advise(
     `response` must be about `setting` (`learn_response(..., about=setting)`). `instead` is a reason to mend
     something else first (a plugged tip, low pressure): then no turn is advised, and it is the reason given.
     `first` and `remark` are told with a turn: what to do before it, and what to bear in mind.
-    Raises ValueError for a flow or a target that is not above zero.
+    Where nothing flows (noise may put it a little below zero) no turn is advised. Raises ValueError for a
+    flow that is no number, and for a target that is not above zero.
     """
-    if not (math.isfinite(flow) and flow > 0 and math.isfinite(target) and target > 0):
-        raise ValueError(f"flow and target must be above zero, got {flow!r} and {target!r}")
-    case = _Case(flow, u, target, tolerance_pct, setting, response, needle)
+    if not (math.isfinite(flow) and math.isfinite(target) and target > 0):
+        raise ValueError(f"flow must be a number and target above zero, got {flow!r} and {target!r}")
+    case = _Case(max(flow, 0.0), u, target, tolerance_pct, setting, response, needle)
+    if instead is None and flow <= PLAINLY * u:
+        instead = NO_FLOW
     if instead is not None:
         return case.nothing(instead)
     if abs(case.off_pct) <= max(LEAVE_ALONE * tolerance_pct, 200 * u / target):

@@ -11,7 +11,7 @@ from plain_cell import BUOYANCY, PlainCell
 
 from agent.contract.inputs import RawMessage
 from agent.contract.plan import Plan
-from agent.contract.records import Check, Dispense, Record
+from agent.contract.records import Advice, Check, Dispense, Record
 from agent.intake.capture import read_capture
 from agent.pipeline.pipeline import Pipeline
 from agent.settings.load import load
@@ -104,6 +104,19 @@ def test_a_container_taken_away_in_a_shot_rejects_it(plan: Plan, tmp_path: Path)
 def test_a_plugged_gun_is_a_shot_of_no_flow(plan: Plan, tmp_path: Path) -> None:
     (shot,) = dispenses(played(PlainCell(shots=[(12.0, 20.0, 0.0, "upper")]), plan, tmp_path))
     assert shot.flow_g_per_min == pytest.approx(0.0, abs=0.5)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_the_check_of_a_plugged_gun_fails_whatever_its_noise_says(
+    seed: int, plan: Plan, tmp_path: Path
+) -> None:
+    nothing = PlainCell(
+        shots=[(12.0 + 30.0 * n, 20.0, 0.0, "upper") for n in range(3)], noise_g=0.05, seed=seed
+    )
+    records = played(nothing, plan, tmp_path)
+    (check,) = [record for record in records if isinstance(record, Check)]
+    assert check.verdict == "fail"
+    assert [record.change for record in records if isinstance(record, Advice)] == [None]
 
 
 def test_two_guns_by_turns_over_one_scale(plan: Plan, tmp_path: Path) -> None:

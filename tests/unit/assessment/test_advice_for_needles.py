@@ -229,7 +229,16 @@ def test_something_else_comes_first() -> None:
     assert said.reason == "the tip looks plugged: clean it first"
 
 
-@pytest.mark.parametrize(("flow", "target"), [(0.0, 100.0), (math.nan, 100.0), (100.0, 0.0)])
+@pytest.mark.parametrize("flow", [-0.02, 0.0, 0.5])
+def test_no_turn_is_advised_where_nothing_flows(flow: float) -> None:
+    said = advised(flow)
+    assert (said.change, said.advised, said.expected) == (None, None, None)
+    assert said.reason.startswith("nothing flows: do not turn the needle")
+    assert said.response >= 0
+    assert advised(flow, instead="clean the tip").reason == "clean the tip"
+
+
+@pytest.mark.parametrize(("flow", "target"), [(math.nan, 100.0), (100.0, 0.0)])
 def test_nonsense_is_refused(flow: float, target: float) -> None:
     with pytest.raises(ValueError, match="above zero"):
         advise(flow, 0.3, target, 5.0, 3.0, response=learn_response([], NEEDLE), needle=NEEDLE)
