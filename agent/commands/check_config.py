@@ -31,6 +31,10 @@ exit status: 0 the file can be used, 2 it cannot
 """
 
 
+ASKS = "takes requests for checks"
+UNTIL_THEN = "Until a cell is commissioned, set its takes_requests to false: then nothing is asked of it."
+
+
 def configure(parser: argparse.ArgumentParser) -> None:
     """The words of this command."""
     parser.epilog = EPILOG
@@ -150,7 +154,7 @@ def _cell(cell: Cell, plan: Plan, now_s: float) -> dict[str, Any]:
 def _controller(cell: Cell) -> str:
     if not cell.has_controller:
         return "none: shots are found from the scale alone"
-    return "takes requests for checks" if cell.takes_requests else "sends events, takes no requests"
+    return ASKS if cell.takes_requests else "sends events, takes no requests"
 
 
 def next_start(shift: Shift, zone: str, now_s: float) -> datetime:
@@ -233,6 +237,12 @@ def _tell(said: dict[str, Any]) -> None:
         out.print(f"  {heard['topic']}  (QoS {heard['qos']})", soft_wrap=True, markup=False)
     for note in said["notes"]:
         out.print(f"note: {note}", soft_wrap=True, markup=False)
+    asks = [cell["id"] for cell in said["cells"] if cell["controller"] == ASKS and cell["shifts"]]
+    if asks:
+        from agent.commands.run import CAUTION
+
+        out.print(f"Before a shift it asks for shots in: {', '.join(asks)}", soft_wrap=True, markup=False)
+        out.print(Padding(Text(f"{CAUTION} {UNTIL_THEN}"), (0, 0, 0, 2), expand=False))
 
 
 def _setup_line(setup: dict[str, Any]) -> str:

@@ -287,3 +287,16 @@ def test_every_command_has_its_parts() -> None:
         assert callable(work.run)
         work.configure(argparse.ArgumentParser())
         assert len(line) <= 60
+
+
+@pytest.mark.parametrize(("example", "asks"), [("two-gun-cell", True), ("foreign-controller", False)])
+def test_a_configuration_that_has_solvent_sprayed_says_so(example: str, asks: bool) -> None:
+    ran = subprocess.run(
+        [sys.executable, "-m", "agent", "check-config", str(ROOT / "config" / f"{example}.toml")],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    assert ("Before a shift it asks for shots in: west" in ran.stdout) is asks
+    assert ("shots of solvent" in ran.stdout) is asks
+    assert ("takes_requests to false" in ran.stdout) is asks
