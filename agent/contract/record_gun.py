@@ -54,7 +54,9 @@ class Advice(Record):
     advised: float | None
     """None where no setting is advised; `reason` says why."""
     change: float | None = None
-    """By how much to turn, in the gun's own unit: known even where the present setting is not."""
+    """By how much to turn, in the gun's own unit: known even where the present setting is not. It counts from
+    how the knob stood at `at`: once it was turned, or a part changed, the next check says what is left to turn.
+    """
     unit: str = "turn"
     expected_g_per_min: float | None
     expected_low_g_per_min: float | None
