@@ -55,7 +55,7 @@ class Advice(Record):
     """None where no setting is advised; `reason` says why."""
     change: float | None = None
     """By how much to turn, in the gun's own unit: known even where the present setting is not. It counts from
-    how the knob stood at `at`: once it was turned, or a part changed, the next check says what is left to turn.
+    how the knob stood at `at`: once it was turned, or a part changed, the next check says what is left.
     """
     unit: str = "turn"
     expected_g_per_min: float | None
