@@ -223,6 +223,16 @@ def test_a_closing_told_too_early_is_no_drip(by_s: float, rate_hz: float, lag_s:
     assert found.quality == ("rejected" if by_s >= 2.0 else "suspect")
 
 
+def test_a_duration_that_disagrees_is_doubted_in_the_uncertainty() -> None:
+    found, sure = measure(told_too_early(1.2), around()), measure(drawn(), around())
+    assert found.flow is not None
+    assert sure.flow is not None
+    assert found.flow_g_per_min is not None
+    # 120 g/min by the liquid's own time: the told one is 1.2 s too short.
+    assert found.flow_g_per_min - found.flow.below < 120.0 < found.flow_g_per_min
+    assert found.flow.u > 5 * sure.flow.u
+
+
 @pytest.mark.parametrize("by_s", [-1.0, -1.2, -1.5, -1.8])
 def test_a_closing_told_too_late_is_no_slow_start(by_s: float) -> None:
     assert measure(told_too_early(by_s), around()).flags == ("duration_disagrees",)
