@@ -22,6 +22,7 @@ from agent.flow.curve import (
     START,
     curve_of,
     drip_column,
+    edges,
     slow_column,
 )
 from agent.flow.first_look import FirstLook
@@ -133,8 +134,8 @@ class _Spread(NamedTuple):
 
 
 def _apart(data: Data, joint: Joint) -> tuple[Kept, Kept]:
-    start = joint.at[AMOUNTS + START]
-    spraying = (data.on.t_s > start) & (data.on.t_s < start + joint.at[AMOUNTS + LENGTH])
+    start, end = edges(joint.at)
+    spraying = (data.on.t_s > start) & (data.on.t_s < end)
     return spraying, ~spraying
 
 

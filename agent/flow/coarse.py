@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from agent.detection.window import Floats
-from agent.flow.curve import AMOUNTS, FLOW, LENGTH, LOG_LAG, START, axis
+from agent.flow.curve import AMOUNTS, FLOW, LOG_LAG, axis, edges
 from agent.flow.joint import Data, Joint, Prior, fit
 from agent.flow.noise import Kept, root_mean_square
 from agent.flow.plateaus import DITHERED, StandIn, stand_in
@@ -92,7 +92,6 @@ class Coarse:
 
 
 def _edges(t_s: Floats, joint: Joint) -> tuple[float, float, float]:
-    start, lag = float(joint.at[AMOUNTS + START]), math.exp(float(joint.at[AMOUNTS + LOG_LAG]))
-    end = start + float(joint.at[AMOUNTS + LENGTH])
+    (start, end), lag = edges(joint.at), math.exp(float(joint.at[AMOUNTS + LOG_LAG]))
     plenty = SETTLED_SHARE * (float(t_s[-1]) - end)
     return start, end, end + float(np.clip(plenty, max(SETTLED_S, 6.0 * lag), LONG_SETTLED_S))

@@ -80,6 +80,12 @@ def axis(t_s: Floats, middle_s: float, half_s: float) -> Axis:
     return Axis(t_s, np.column_stack((np.ones_like(t_s), -from_middle, bend)), middle_s, half_s)
 
 
+def edges(at: Floats) -> tuple[float, float]:
+    """When liquid begins to arrive and when it ends, s from the opening."""
+    start = float(at[AMOUNTS + START])
+    return start, start + float(at[AMOUNTS + LENGTH])
+
+
 def curve_of(on: Axis, at: Floats) -> Floats:
     """What the scale shows at the readings' times, rounding and noise apart, shape (n,)."""
     times = _times(at)

@@ -18,10 +18,10 @@ from agent.flow.curve import (
     LOG_SLOW,
     SIZE,
     SLOW,
-    START,
     Axis,
     columns_and_slopes,
     curve_of,
+    edges,
 )
 
 TUKEY = 4.685
@@ -121,12 +121,12 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
 
 def _most_off(t_s: Floats, at: Floats, off: Floats) -> float:
     # Before, in and after the dispense by itself: no plateau may be left out as a whole.
-    start, end = at[AMOUNTS + START], at[AMOUNTS + START] + at[AMOUNTS + LENGTH]
+    start, end = edges(at)
     parts = (t_s < start, (t_s >= start) & (t_s <= end), t_s > end)
     return max(float(np.quantile(off[part], MOST)) if part.sum() >= FEW_IN_PART else 0.0 for part in parts)
 
 
-def besides(joint: Joint, prior: Prior, waves: Floats) -> Joint:
+def with_waves_open(joint: Joint, prior: Prior, waves: Floats) -> Joint:
     """The fit with the covariance it has beside waves of unknown amounts, shape (n, k), taken out before.
 
     The Schur complement of the joint information: what the readings say of the waves they do not say of the

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from agent.detection.window import Floats
-from agent.flow.curve import AMOUNTS, LENGTH, START
+from agent.flow.curve import edges
 
 Kept = NDArray[np.bool_]
 MOST, WITHIN = 0.8, 3.0
@@ -29,8 +29,7 @@ def noise_of(
     At the `first` look, when what is left over is still shape, it is the typical spread, and no account is
     taken of its likeness from reading to reading.
     """
-    start = at[AMOUNTS + START]
-    end = start + at[AMOUNTS + LENGTH]
+    start, end = edges(at)
     before, after = t_s <= start, t_s >= end
     spraying = ~before & ~after
     spread = typical_spread if first else root_mean_square

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from agent.detection.window import Floats
-from agent.flow.curve import AMOUNTS, LENGTH, START, Axis, curve_of
+from agent.flow.curve import Axis, curve_of, edges
 from agent.flow.joint import Joint, tukey
-from agent.flow.noise import noise_of, root_mean_square
+from agent.flow.noise import Kept, noise_of, root_mean_square
 
 FEW = 24
 """With fewer readings at rest the noise that earlier shots showed counts as well."""
@@ -60,12 +60,17 @@ class Readings:
         noise = noise_of(
             self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, first=first
         )
-        start = joint.at[AMOUNTS + START]
-        end = start + joint.at[AMOUNTS + LENGTH]
+        start, end = edges(joint.at)
         resting = (self.on.t_s < start) | (self.on.t_s > end)
         if resting.sum() < FEW:
             # A handful of readings agree by chance: the scale is not better than it was before.
             noise[resting] = np.maximum(noise[resting], self.usual_g)
         weight = tukey(residual / noise)
-        settled = (self.on.t_s < start) | (self.on.t_s > end + SETTLING_S)
-        return Left(residual, noise, weight, root_mean_square(residual[settled & (weight > 0)]))
+        sound = settled(self.on.t_s, joint.at) & (weight > 0)
+        return Left(residual, noise, weight, root_mean_square(residual[sound]))
+
+
+def settled(t_s: Floats, at: Floats) -> Kept:
+    """Which readings were taken while nothing flowed and the scale had come to rest, shape (n,)."""
+    start, end = edges(at)
+    return np.asarray((t_s < start) | (t_s > end + SETTLING_S))

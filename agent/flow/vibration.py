@@ -9,10 +9,10 @@ import numpy as np
 
 from agent.detection.window import Floats
 from agent.flow.aliases import slow_wave
-from agent.flow.curve import AMOUNTS, LENGTH, LOSS, START, curve_of
-from agent.flow.joint import Data, Joint, Prior, besides, fit
-from agent.flow.noise import Kept, root_mean_square
-from agent.flow.readings import SETTLING_S, Left, Readings
+from agent.flow.curve import LOSS, curve_of
+from agent.flow.joint import Data, Joint, Prior, fit, with_waves_open
+from agent.flow.noise import root_mean_square
+from agent.flow.readings import Left, Readings, settled
 from agent.flow.tones import Bent, Tones, beside, tones
 
 TONE_ROUNDS = 2
@@ -31,11 +31,10 @@ def without_tones(
 ) -> tuple[Readings, Joint, Left]:
     """The readings `mass_g` without their tones, the curve fitted to that, and what it leaves over."""
     # Once more from the curve without them: the first one bent towards a slow wave.
-    t_s, free = readings.on.t_s, np.flatnonzero(prior.u > 0)
+    t_s = readings.on.t_s
     for _ in range(TONE_ROUNDS):
-        bent = Bent(joint.slopes[:, free], prior.u[free] ** -2.0, left.noise_g)
         over = mass_g - curve_of(readings.on, joint.at)
-        found = tones(t_s, over, left.weight, _resting(t_s, joint), bent)
+        found = tones(t_s, over, left.weight, settled(t_s, joint.at), _bent(prior, joint, left))
         if found is None:
             break
         readings = _less(readings, mass_g, found)
@@ -55,24 +54,24 @@ def beside_vibration(
     if waves is None:
         return readings, joint, left
     if abs(joint.at[LOSS]) > PLAIN_LOSS * math.sqrt(joint.covariance[LOSS, LOSS]):
-        t_s, free = readings.on.t_s, np.flatnonzero(prior.u > 0)
-        curve = joint.slopes[:, free], prior.u[free] ** -2.0
+        t_s, bent = readings.on.t_s, _bent(prior, joint, left)
         noise = np.where(left.weight > 0, left.noise_g, np.inf)
-        hz = slow_wave(t_s, left.residual_g, noise, _resting(t_s, joint), curve)
+        curve = bent.slopes, bent.precision
+        hz = slow_wave(t_s, left.residual_g, noise, settled(t_s, joint.at), curve)
         if hz is not None:
             turn = 2.0 * np.pi * hz * t_s
             waves = np.column_stack((waves, np.cos(turn), np.sin(turn)))
             over = mass_g - curve_of(readings.on, joint.at)
-            found = beside(waves, over, left.weight > 0, Bent(*curve, left.noise_g))
+            found = beside(waves, over, left.weight > 0, bent)
             readings = _less(readings, mass_g, found)
             joint = fit(Data(readings.on, readings.mass_g, left.noise_g), prior, joint.at)
             left = readings.left_by(joint, left.noise_g)
-    return readings, besides(joint, prior, waves), left
+    return readings, with_waves_open(joint, prior, waves), left
 
 
-def _resting(t_s: Floats, joint: Joint) -> Kept:
-    start, end = joint.at[AMOUNTS + START], joint.at[AMOUNTS + START] + joint.at[AMOUNTS + LENGTH]
-    return np.asarray((t_s < start) | (t_s > end + SETTLING_S))
+def _bent(prior: Prior, joint: Joint, left: Left) -> Bent:
+    free = np.flatnonzero(prior.u > 0)
+    return Bent(joint.slopes[:, free], prior.u[free] ** -2.0, left.noise_g)
 
 
 def _less(readings: Readings, mass_g: Floats, found: Tones) -> Readings:
