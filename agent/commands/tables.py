@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from agent.assessment.wording import counted
 from agent.commands.local_time import LocalTime
 from agent.contract.alarm_words import ALARM_STATES
 from agent.contract.records import (
@@ -228,9 +229,9 @@ def causes_line(cause: Cause) -> Text:
 
 def request_line(request: Request) -> Text:
     """What was asked of the controller and not answered yet, in a line."""
-    shots = "1 shot" if request.shots == 1 else f"{request.shots} shots"
     why = request.why.partition(": ")[2] or request.why
-    return Text(f"Asked of the controller and not answered yet: {shots} of {request.gun} ({why})")
+    asked = f"{counted(request.shots, 'shot')} of {request.gun} ({why})"
+    return Text(f"Asked of the controller and not answered yet: {asked}")
 
 
 def print_results(records: Iterable[Record], out: Console, local: LocalTime) -> None:

@@ -7,6 +7,7 @@ from datetime import tzinfo
 from itertools import combinations
 from statistics import median
 
+from agent.assessment.wear import LEVEL_WEIGHT
 from agent.assessment.wear_charts import ewma
 from agent.contract.records import Check, Wear
 from agent.contract.times import epoch_s
@@ -18,8 +19,6 @@ FEWEST = 3
 """With fewer checks there is no course to draw."""
 STRAIGHT = 8
 """So many of the latest checks of a drift are taken as straight (choice of ours)."""
-WEIGHT = 0.3
-"""EWMA weight of the present level, as the assessment takes it."""
 
 
 def wear_figure(gun: GunShown, zone: tzinfo) -> str | None:
@@ -96,7 +95,7 @@ def _present(flows: Sequence[tuple[float, float]], wear: Wear) -> float:
     # The level without the latest check's scatter, or all that is drawn would be off by it. A sudden change
     # may be in the latest check alone: there it is that check's flow.
     if wear.pattern == "none":
-        return float(ewma([flow for _, flow in flows], flows[0][1], WEIGHT)[-1])
+        return float(ewma([flow for _, flow in flows], flows[0][1], LEVEL_WEIGHT)[-1])
     latest = flows[-STRAIGHT:]
     if wear.pattern != "drift" or len(latest) < FEWEST:
         return flows[-1][1]
