@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
 import pytest
-from people_reached import Hook, Inbox, mail_address
+from people_reached import mail_address
 
 from agent.contract.records import AlarmState, Alert, Release
 from agent.outlets.people import AddressError, People, PeopleSettings
@@ -37,20 +36,6 @@ RELEASE = Release(
     reasons=(),
     valid_until=None,
 )
-
-
-@pytest.fixture
-def inbox() -> Iterator[Inbox]:
-    made = Inbox()
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def hook() -> Iterator[Hook]:
-    made = Hook()
-    yield made
-    made.close()
 
 
 def people(*addresses: str, **settings) -> People:

@@ -9,11 +9,9 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
 from people_reached import Hook, Inbox, mail_address
 
 FEW = 8
@@ -50,20 +48,6 @@ known = [(module["path"].rpartition(".")[2], list(plugin.schemas(plugin)))
 print(json.dumps([[name, schema, [one for one, told in words.items() if schema in told]]
                   for name, schemas in known for schema in schemas]))
 """
-
-
-@pytest.fixture
-def inbox() -> Iterator[Inbox]:
-    made = Inbox()
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def hook() -> Iterator[Hook]:
-    made = Hook()
-    yield made
-    made.close()
 
 
 def run(script: str, given: object = None, **environment: str) -> tuple[Any, str]:
