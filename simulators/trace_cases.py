@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -61,7 +62,32 @@ class Case:
 
 def draw_case(rng: np.random.Generator, family: Family) -> Case:
     """A random shot of a family, still to be played."""
-    case = _good_day(rng, family)
+    return _changed(rng, family, _good_day(rng, family))
+
+
+def draw_again(rng: np.random.Generator, family: Family, before: Case) -> Case:
+    """The next shot of the check that `before` began, as drawn: what is random about a shot is drawn anew."""
+    case = _as_before(_good_day(rng, family), before)
+    return _as_before(_changed(rng, family, case), before)
+
+
+def _as_before(case: Case, before: Case) -> Case:
+    """The case with the gun, the liquid, the pot, the scale and the container that were there before."""
+    return replace(
+        case,
+        liquid=before.liquid,
+        celsius=before.celsius,
+        gun=copy.deepcopy(before.gun),
+        pot=copy.deepcopy(before.pot),
+        scale=before.scale,
+        shot_s=before.shot_s,
+        evaporation=before.evaporation,
+        draught=before.draught,
+        jet_share=before.jet_share,
+    )
+
+
+def _changed(rng: np.random.Generator, family: Family, case: Case) -> Case:
     change = _CHANGES.get(family)
     if change is not None:
         change(rng, case)

@@ -1,4 +1,4 @@
-"""One random shot on one scale, with its truth: what an estimator of the flow is measured against.
+"""Random shots on one scale, with their truth: what an estimator of the flow is measured against.
 
 The curve comes from the physics in `simulators.physics`, followed every few milliseconds, and never from any
 formula of an estimator. What is not modelled is said there.
@@ -6,6 +6,7 @@ formula of an estimator. What is not modelled is said there.
 
 from __future__ import annotations
 
+import copy
 import math
 from dataclasses import dataclass, replace
 
@@ -14,9 +15,9 @@ from numpy.typing import NDArray
 
 from simulators.physics.orifice import jet_speed_m_per_s
 from simulators.physics.scale import Scale, ScaleSpec, apparent_g, jet_g
-from simulators.trace_cases import FAMILIES, Case, Family, draw_case
+from simulators.trace_cases import FAMILIES, Case, Family, draw_again, draw_case
 
-__all__ = ["FAMILIES", "Family", "Trace", "random_trace"]
+__all__ = ["FAMILIES", "Family", "Trace", "random_check", "random_trace"]
 
 Floats = NDArray[np.float64]
 EPOCH_S = 1_780_000_000.0
@@ -69,9 +70,21 @@ def random_trace(rng: np.random.Generator, family: Family) -> Trace:
 
     Raises ValueError for an unknown family.
     """
+    return random_check(rng, family, 1)[0]
+
+
+def random_check(rng: np.random.Generator, family: Family, shots: int) -> tuple[Trace, ...]:
+    """So many shots of one gun into one container on one scale; the first is that of `random_trace`.
+
+    Raises ValueError for an unknown family.
+    """
     if family not in FAMILIES:
         raise ValueError(f"no family of traces called {family!r}; there are: {', '.join(FAMILIES)}")
-    return _play(rng, family, draw_case(rng, family))
+    first = draw_case(rng, family)
+    played = [_play(rng, family, copy.deepcopy(first))]
+    while len(played) < shots:
+        played.append(_play(rng, family, draw_again(rng, family, first)))
+    return tuple(played)
 
 
 def _play(rng: np.random.Generator, family: Family, case: Case) -> Trace:

@@ -32,7 +32,7 @@ U_JITTERS_S = 0.01
 """An open time less certain than this is joined with what the curve shows of it."""
 LATE_S = 0.1
 """How late a reading may come whose time is that of its arrival (common practice, no source)."""
-U_STROKE_S = 0.01
+U_STROKE_S = 0.015
 """What a valve's strokes add to an open time that is seen in the curve (common practice, no source)."""
 LARGEST_G = 1e9
 """No scale weighs more."""

@@ -9,15 +9,21 @@ The traces come from the simulator's physics, which shares no code with the esti
 - mean after minus mean before, over the open time: bucket, scale and stopwatch;
 - the slope of the longest steep piece of a continuous piecewise-linear fit (`ruptures`, PELT).
 
+The shots come in checks of three: one gun into one container on one scale, of which nothing is known before
+the first. What the agent learns of the container and the scale from a good shot it knows at the next, as in
+the field. The cover of the first shots alone stands beside that of all: there nobody knows yet whether the
+container evaporates, and the intervals must be wide enough for one that does.
+
 The windows are cut at the told times; where there is no controller, and of spoiled shots, detection cuts.
 Neither peer knows of buoyancy; the better of the two has the smaller root mean square. Where there is no
 controller, both get the times at which detection saw the rise.
 
 The truth is drawn from what the budget declares. The simulated scale is rightly adjusted, so no class and
 no calibration are configured and the budget has no line for them. But the simulated air is always the same,
-the liquid's density a table's and the open time told exactly, while the budget says that they are known to so
-much only. So for each shot the air, the liquid's density and the error of the told time are drawn from just
-those uncertainties, and the truth is that which would have given the same readings. Nothing else is drawn.
+the liquid's density a table's, the open time told exactly and the stroke of a valve a straight line, while
+the budget says that they are known to so much only. So for each shot the air, the liquid's density, the error
+of the told time and, where there is no controller, what the strokes add are drawn from just those
+uncertainties, and the truth is that which would have given the same readings. Nothing else is drawn.
 
 The bounds are those of van Trees (the Cramer-Rao bound with prior knowledge) for the grams: white noise of
 the size the fit found, and for each parameter exactly the prior of the fit. The column has them with the
@@ -60,12 +66,14 @@ from agent.flow.evaporation import NOTHING, OPEN
 from agent.flow.fluids import density
 from agent.flow.known import Known
 from agent.flow.learned import Learned
-from agent.flow.measuring import Measurement, measure
+from agent.flow.measuring import U_STROKE_S, Measurement, measure
 from agent.flow.priors import LOSS_U
 from agent.flow.surroundings import Surroundings
-from simulators.traces import FAMILIES, Family, Trace, random_trace
+from agent.pipeline.lessons import Lessons
+from simulators.traces import FAMILIES, Family, Trace, random_check
 
 Floats = NDArray[np.float64]
+SHOTS_IN_CHECK = 3
 SETTLE_S = 1.5
 SIMULATED_AIR_KG_M3 = 1.199
 """CIPM-2007 at 20 C, 1013.25 hPa and 50 %: what the simulated shop has."""
@@ -85,6 +93,8 @@ class Score:
     """Spoiled ones that were not rejected, and sound ones that were."""
     error: list[float] = field(default_factory=list)
     covered: list[bool] = field(default_factory=list)
+    covered_first: list[bool] = field(default_factory=list)
+    """The same of the first shots of the checks."""
     mean_difference: list[float] = field(default_factory=list)
     pelt: list[float] = field(default_factory=list)
     seconds: list[float] = field(default_factory=list)
@@ -92,7 +102,9 @@ class Score:
     bound: list[float] = field(default_factory=list)
     """Van Trees' bound of each shot's relative error, with what can be known of the rate in its family."""
     told: list[float] = field(default_factory=list)
-    """Errors of clean shots with a history."""
+    """Errors of the grams of clean shots with a long history."""
+    untold: list[float] = field(default_factory=list)
+    """The same without any."""
     bound_told: list[float] = field(default_factory=list)
     bound_free: list[float] = field(default_factory=list)
 
@@ -108,16 +120,22 @@ def rms(values: Sequence[float]) -> float:
     return float(np.sqrt(np.mean(np.square(finite)))) if finite.size else float("nan")
 
 
+def percent(hits: Sequence[bool]) -> float:
+    """Share of the hits in percent; NaN for none."""
+    return 100.0 * float(np.mean(hits)) if hits else float("nan")
+
+
 def was_spoiled(trace: Trace) -> bool:
     """Whether a spoiled trace shows it: some a nearly full pan was meant to spoil never run over."""
     overload = any("overload" in note for note in trace.notes)
     return trace.spoiled and not (overload and not np.isnan(trace.mass_g).any())
 
 
-def around(trace: Trace) -> Surroundings:
+def around(trace: Trace, lessons: Lessons, gun: str | None) -> Surroundings:
     """What an agent would know around the trace."""
     scale = Scale("floor", trace.resolution_g, trace.capacity_g)
-    return Surroundings(scale=scale, fluid=known_fluid(trace.fluid), fluid_c=trace.fluid_c)
+    learned = lessons.of(gun, scale.name)
+    return Surroundings(scale=scale, fluid=known_fluid(trace.fluid), fluid_c=trace.fluid_c, learned=learned)
 
 
 def mean_difference(window: Window) -> float:
@@ -176,28 +194,35 @@ def drawn_truth(rng: np.random.Generator, flow: float, surroundings: Surrounding
     assert liquid is not None
     here = buoyancy_factor(rng.normal(liquid.value, liquid.u), SIMULATED_AIR_KG_M3 + rng.normal(0.0, shop.u))
     mass = here / buoyancy_factor(liquid.value, SIMULATED_AIR_KG_M3)
-    if window.open_s is None or window.u_open_s is None:
-        return flow * mass
+    if window.open_s is None:
+        length = window.closed_s - window.opened_s
+        return flow * mass * length / (length + rng.normal(0.0, U_STROKE_S))
+    assert window.u_open_s is not None
     return flow * mass * window.open_s / (window.open_s + rng.normal(0.0, window.u_open_s))
 
 
 def study(family: Family, shots: int, seed: int, *, through_detection: bool = False) -> Score:
-    """Measure so many random shots of a family."""
+    """Measure so many random shots of a family, in checks."""
     score = Score()
-    for i in range(shots):
-        at = [seed, FAMILIES.index(family), i]
-        trace = random_trace(np.random.default_rng(at), family)
-        detected = through_detection or trace.spoiled or not trace.controller
-        windows = windows_of(trace) if detected else [direct_window(trace)]
-        score.shots += 1
-        if trace.spoiled and not was_spoiled(trace):
-            score.unseen += 1
-            continue
-        if len(windows) != 1:
-            score.wrongly_judged += not trace.spoiled
-            score.rejected += trace.spoiled
-            continue
-        _take(score, trace, windows[0], np.random.default_rng([*at, 1]))
+    for check in range(-(-shots // SHOTS_IN_CHECK)):
+        at = [seed, FAMILIES.index(family), check]
+        lessons = Lessons()
+        traces = random_check(np.random.default_rng(at), family, SHOTS_IN_CHECK)
+        for i, trace in enumerate(traces[: shots - score.shots]):
+            detected = through_detection or trace.spoiled or not trace.controller
+            windows = windows_of(trace) if detected else [direct_window(trace)]
+            score.shots += 1
+            if trace.spoiled and not was_spoiled(trace):
+                score.unseen += 1
+                continue
+            if len(windows) != 1:
+                score.wrongly_judged += not trace.spoiled
+                score.rejected += trace.spoiled
+                continue
+            before = len(score.covered)
+            _take(score, trace, windows[0], lessons, np.random.default_rng([*at, i, 1]))
+            if i == 0:
+                score.covered_first.extend(score.covered[before:])
     return score
 
 
@@ -227,9 +252,11 @@ def _timed(score: Score, window: Window, surroundings: Surroundings) -> Measurem
     return measured
 
 
-def _take(score: Score, trace: Trace, window: Window, rng: np.random.Generator) -> None:
-    surroundings = around(trace)
+def _take(score: Score, trace: Trace, window: Window, lessons: Lessons, rng: np.random.Generator) -> None:
+    surroundings = around(trace, lessons, window.gun)
     measured = _timed(score, window, surroundings)
+    if measured.quality == "good":
+        lessons.learn(window, measured, trace.family)
     is_rejected = measured.quality == "rejected"
     score.rejected += is_rejected
     score.wrongly_judged += is_rejected != trace.spoiled
@@ -241,9 +268,12 @@ def _take(score: Score, trace: Trace, window: Window, rng: np.random.Generator) 
     found = estimate(window, surroundings)
     _bound(score, found, OPEN if evaporates else NOTHING[1])
     if trace.family == "clean":
-        history = replace(surroundings, learned=Learned(evaporation=Known(*NOTHING, 20)))
-        told = estimate(window, history).mass_g * buoyancy_of(surroundings)
-        score.told.append(told / trace.true_mass_g - 1.0)
+        for errors, learned in (
+            (score.told, Learned(evaporation=Known(*NOTHING, 20))),
+            (score.untold, Learned()),
+        ):
+            mass_g = estimate(window, replace(surroundings, learned=learned)).mass_g
+            errors.append(mass_g * buoyancy_of(surroundings) / trace.true_mass_g - 1.0)
         score.bound_told.append(bound_g(found, NOTHING[1]) / found.mass_g)
         score.bound_free.append(bound_g(found, LOSS_U) / found.mass_g)
 
@@ -275,15 +305,17 @@ def table(scores: Mapping[str, Score]) -> str:
     """The scores as lines of text."""
     lines = [
         f"{'family':<16}{'shots':>6}{'rms %':>8}{'median %':>9}{'means %':>9}{'PELT %':>8}{'/ peer':>8}"
-        f"{'cover %':>9}{'rejected':>9}{'misjudged':>10}{'ms':>7}{'bound %':>9}{'/ peer':>8}"
+        f"{'cover %':>9}{'first %':>9}{'rejected':>9}{'misjudged':>10}{'ms':>7}{'bound %':>9}{'/ peer':>8}"
     ]
     for family, score in scores.items():
         lines.append(_line(family, score))
     sound = [score for family, score in scores.items() if family != "spoiled"]
     errors = [error for score in sound for error in score.error]
     covered = [hit for score in sound for hit in score.covered]
+    first = [hit for score in sound for hit in score.covered_first]
     lines.append(
-        f"all sound: rms {100 * rms(errors):.3f} %, 95 % intervals cover {100 * np.mean(covered):.1f} %, "
+        f"all sound: rms {100 * rms(errors):.3f} %, 95 % intervals cover {100 * np.mean(covered):.1f} % "
+        f"({percent(first):.1f} % of first shots), "
         f"median fit {1e3 * float(np.median([s for score in sound for s in score.seconds])):.1f} ms"
     )
     clean = scores.get("clean")
@@ -301,8 +333,8 @@ def variance_ratios(clean: Score) -> tuple[float, float, float]:
     told = rms(clean.bound_told)
     return (
         (rms(clean.told) / told) ** 2,
-        (rms(clean.error) / told) ** 2,
-        (rms(clean.error) / rms(clean.bound_free)) ** 2,
+        (rms(clean.untold) / told) ** 2,
+        (rms(clean.untold) / rms(clean.bound_free)) ** 2,
     )
 
 
@@ -315,11 +347,12 @@ def growth(seconds: Iterable[tuple[int, float]]) -> float:
 def _line(family: str, score: Score) -> str:
     error = 100 * rms(score.error)
     median = 100 * float(np.median(np.abs(score.error))) if score.error else float("nan")
-    cover = 100 * float(np.mean(score.covered)) if score.covered else float("nan")
+    cover, first = percent(score.covered), percent(score.covered_first)
     means, slopes = 100 * rms(score.mean_difference), 100 * rms(score.pelt)
     return (
         f"{family:<16}{score.shots:>6}{error:>8.3f}{median:>9.3f}{means:>9.3f}{slopes:>8.3f}"
-        f"{error / min(means, slopes):>8.2f}{cover:>9.1f}{score.rejected:>9}{score.wrongly_judged:>10}"
+        f"{error / min(means, slopes):>8.2f}{cover:>9.1f}{first:>9.1f}"
+        f"{score.rejected:>9}{score.wrongly_judged:>10}"
         f"{1e3 * float(np.median(score.seconds)):>7.1f}{100 * rms(score.bound):>9.3f}"
         f"{100 * rms(score.bound) / min(means, slopes):>8.2f}"
     )

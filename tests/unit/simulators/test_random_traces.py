@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from simulators.traces import FAMILIES, Trace, random_trace
+from simulators.traces import FAMILIES, Trace, random_check, random_trace
 
 
 def weighed_before_and_after(trace: Trace) -> float:
@@ -57,6 +57,21 @@ def test_evaporation_spoils_two_plateaus() -> None:
 def test_an_unknown_family_is_named() -> None:
     with pytest.raises(ValueError, match="no family of traces called 'tidy'"):
         random_trace(np.random.default_rng(1), "tidy")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_the_shots_of_a_check_are_of_one_gun_into_one_container(family: str) -> None:
+    first, second, third = random_check(np.random.default_rng(7), family, 3)  # type: ignore[arg-type]
+    alone = random_trace(np.random.default_rng(7), family)  # type: ignore[arg-type]
+    assert first.mass_g.tobytes() == alone.mass_g.tobytes()
+    for other in (second, third):
+        for same in ("fluid", "fluid_c", "resolution_g", "rate_hz", "lag_s", "evaporation_g_per_s"):
+            assert getattr(other, same) == getattr(first, same), same
+        assert other.open_delay_s == first.open_delay_s
+        assert other.drip_g == first.drip_g
+        assert other.true_flow_g_per_min == pytest.approx(first.true_flow_g_per_min, rel=0.02)
+        assert other.mass_g.tobytes() != first.mass_g.tobytes()
+    assert second.t_s.size != third.t_s.size or second.mass_g.tobytes() != third.mass_g.tobytes()
 
 
 def test_a_scale_that_is_meant_to_run_over_does() -> None:
