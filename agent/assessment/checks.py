@@ -20,7 +20,7 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from agent.assessment.repeatability import why_no_flow
+from agent.assessment.shots import why_no_flow
 from agent.contract.plan import Setup
 from agent.contract.records import Dispense
 from agent.contract.times import epoch_s

@@ -12,7 +12,8 @@ from agent.assessment.conformity import Conformity, judge
 from agent.assessment.intervals import Contribution, combined
 from agent.assessment.memory import GunMemory
 from agent.assessment.pressure import to_setpoint
-from agent.assessment.repeatability import ShotsJudged, few_shots, judge_shots, shot_value
+from agent.assessment.repeatability import ShotsJudged, few_shots, judge_shots
+from agent.assessment.shots import shot_value
 from agent.contract.plan import Setup
 from agent.contract.records import Check, Dispense, ShotLeftOut, ShotUsed, Verdict, record_id
 from agent.contract.times import epoch_s, rfc3339
@@ -112,14 +113,6 @@ def check_record(cell: str, group: Group, judged: Judged, memory: GunMemory, at_
         parts_since=None if parts_s is None else rfc3339(parts_s),
         sprayed_g=memory.grams if parts_s == memory.parts_since() else None,
     )
-
-
-def u_alone(shots: ShotsJudged) -> float | None:
-    """Standard uncertainty of the mean without what guns on one scale share, g/min."""
-    if shots.u is None or not shots.used:
-        return None
-    common = math.fsum(shot.u_common for shot in shots.used) / len(shots.used)
-    return math.sqrt(max(shots.u**2 - common**2, 0.0)) or shots.u
 
 
 def open_error(shots: Iterable[Dispense]) -> tuple[float, float] | None:

@@ -12,6 +12,7 @@ from agent.assessment.advice_response import BACKLASH_STEPS, learn_response
 from agent.assessment.balance import GunMean, judge_balance
 from agent.assessment.causes import CellEvidence, GunEvidence, rank_causes
 from agent.assessment.desk_conditions import Around
+from agent.assessment.intervals import Contribution
 from agent.assessment.memory import GunMemory
 from agent.assessment.release import is_valid
 from agent.assessment.wear import judge_wear
@@ -34,7 +35,7 @@ ALL_WELL = "flow-right"
 
 
 def balance_record(
-    cell: str, setup: Setup, guns: Sequence[GunMemory], alone: Mapping[str, float], now_s: float
+    cell: str, setup: Setup, guns: Sequence[GunMemory], alone: Mapping[str, Contribution], now_s: float
 ) -> Balance | None:
     """How far the guns differ, once all of them have a valid check of the setup; None before.
 
@@ -49,8 +50,9 @@ def balance_record(
         flow, u = check.at_setpoint_g_per_min, check.u_at_setpoint_g_per_min
         if flow is None or u is None:
             return None
-        own = min(alone.get(check.id, u), u) if one_scale else u
-        means.append(GunMean(memory.gun.name, check.id, flow, own, check.dof))
+        whole = Contribution(u, check.dof)
+        own = min(alone.get(check.id, whole), whole, key=lambda part: part.u) if one_scale else whole
+        means.append(GunMean(memory.gun.name, check.id, flow, own.u, own.dof))
         checks.append(check)
     if len(means) < 2:
         return None

@@ -10,7 +10,7 @@ from agent.assessment.alarms_figures import WORTH_TELLING, figures_of
 from agent.assessment.alarms_one import Figure
 from agent.assessment.alarms_states import beyond
 from agent.assessment.checks import Group
-from agent.assessment.checks_judging import Judged, check_record, open_error, u_alone
+from agent.assessment.checks_judging import Judged, check_record, open_error
 from agent.assessment.desk_advice import Findings, advice_record, is_off, wants_advice
 from agent.assessment.desk_conditions import Around
 from agent.assessment.desk_following import (
@@ -21,6 +21,7 @@ from agent.assessment.desk_following import (
     no_cause,
     wear_record,
 )
+from agent.assessment.intervals import Contribution
 from agent.assessment.memory import GunMemory, is_complete, is_conclusive
 from agent.assessment.release import is_valid
 from agent.contract.plan import Cell, Plan, Setup
@@ -44,7 +45,7 @@ class Results:
         self._wears: dict[str, Wear] = {}
         self._flags: dict[str, tuple[tuple[str, ...], ...]] = {}
         self._open_errors: dict[str, tuple[float, float]] = {}
-        self._alone: OrderedDict[str, float] = OrderedDict()
+        self._alone: OrderedDict[str, Contribution] = OrderedDict()
         self._advised: set[str] = set()
         """Guns whose last advice was to do something: when all is well again, that is said once."""
         self._advices: dict[str, str] = {}
@@ -61,9 +62,10 @@ class Results:
         self._flags[group.gun] = tuple(shot.flags for shot in group.shots)
         if (late := open_error(group.shots)) is not None:
             self._open_errors[group.gun] = late
-        alone = u_alone(judged.shots)
+        alone = judged.shots.alone
         if alone is not None and check.mean_g_per_min and check.at_setpoint_g_per_min:
-            self._alone[check.id] = alone * check.at_setpoint_g_per_min / check.mean_g_per_min
+            factor = check.at_setpoint_g_per_min / check.mean_g_per_min
+            self._alone[check.id] = Contribution(alone.u * factor, alone.dof)
             while len(self._alone) > KEPT_UNCERTAINTIES:
                 self._alone.popitem(last=False)
         return check, [check, *self._follow(check, group.setup, group.formal)]

@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from agent.assessment.advice import NeedlePoint
 from agent.assessment.checks import is_shot_of
 from agent.assessment.pressure import Exponent, PressurePoint, learn_exponent
-from agent.assessment.repeatability import Repeatability, ShotsJudged, ShotValue, learn
+from agent.assessment.repeatability import Repeatability, ShotsJudged, learn
+from agent.assessment.shots import ShotValue
 from agent.assessment.wear import WearPoint, bounded
 from agent.contract.plan import Gun, Setup
 from agent.contract.records import Check, Dispense
@@ -212,6 +213,7 @@ def _judged(check: Check) -> ShotsJudged:
         sd=check.sd_g_per_min,
         u=check.u_g_per_min,
         dof=check.dof,
+        alone=None,
         low=check.low_g_per_min,
         high=check.high_g_per_min,
         wants_more=False,

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from agent.assessment.intervals import Contribution, combined, coverage_factor, t_quantile
+from agent.assessment.shots import ShotValue
 from agent.assessment.wording import counted
-from agent.contract.records import Dispense
 
 PRIOR_DOF = 4.0
 """What the configured repeatability counts for: the gun's own history outweighs it after three checks."""
@@ -35,22 +35,6 @@ RANGE_FACTORS = {
     ACTION_LEVEL: (3.64277, 4.12030, 4.40280, 4.60282, 4.75705, 4.88217, 4.98718, 5.07751, 5.15663),
 }
 """f(2) to f(10), from scipy 1.17's studentized range: pinned, for its integration takes a second."""
-
-
-@dataclass(frozen=True, slots=True)
-class ShotValue:
-    """One shot as a check sees it."""
-
-    id: str
-    at_s: float
-    flow: float | None
-    """g/min; None where it could not be computed."""
-    u_random: float | None = None
-    """Standard uncertainty from what differs from shot to shot (readings, drift), g/min."""
-    u_common: float = 0.0
-    """Standard uncertainty from what all shots share (calibration, density, timing), g/min."""
-    rejected: str | None = None
-    """Why the shot never enters a check, where that is so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +58,8 @@ class ShotsJudged:
     """Standard uncertainty of the mean."""
     dof: float | None
     """Effective degrees of freedom; None stands for infinitely many (or for no mean)."""
+    alone: Contribution | None
+    """The same without what all guns on the scale share: what counts where they are compared."""
     low: float | None
     high: float | None
     """95 % interval of the mean (Student's t)."""
@@ -82,34 +68,6 @@ class ShotsJudged:
     too_wide: bool
     """The shots disagree by more than their gun's repeatability explains."""
     reason: str
-
-
-def why_no_flow(dispense: Dispense) -> str | None:
-    """Why a dispense has no flow that may enter a check, in words; None where it has one."""
-    if dispense.quality == "rejected":
-        return dispense.why_rejected or f"rejected: {', '.join(dispense.flags) or 'no reason given'}"
-    if dispense.flow_g_per_min is None or dispense.open_s is None:
-        return "its flow could not be computed"
-    return None
-
-
-def shot_value(dispense: Dispense, at_s: float) -> ShotValue:
-    """A dispense as a shot of a check: its budget split in what differs from shot to shot and what does not.
-
-    Contributions of type A differ from shot to shot; those of type B are taken as shared by all shots of the
-    check, which can only make the mean's uncertainty larger. With no budget the whole uncertainty is shared.
-    """
-    u = dispense.u_flow_g_per_min or 0.0
-    random = math.sqrt(math.fsum(line.u_g_per_min**2 for line in dispense.budget if line.kind == "A"))
-    random = min(random, u)
-    return ShotValue(
-        dispense.id,
-        at_s,
-        dispense.flow_g_per_min,
-        u_random=random or None,
-        u_common=math.sqrt(max(0.0, u**2 - random**2)),
-        rejected=why_no_flow(dispense),
-    )
 
 
 def judge_shots(
@@ -133,12 +91,12 @@ def judge_shots(
     may_ask = len(flows) < asked + extra
     if not used:
         return ShotsJudged(
-            (), tuple(left_out), None, None, None, None, None, None, may_ask, False, "no usable shot"
+            (), tuple(left_out), None, None, None, None, None, None, None, may_ask, False, "no usable shot"
         )
     values = [shot.flow for shot in used if shot.flow is not None]
     too_wide, width = _too_wide(values, used, prior, WARNING_LEVEL if may_ask else ACTION_LEVEL)
     missing = len(used) < asked
-    mean, sd, u, dof = _mean(values, used, prior)
+    mean, sd, u, dof, alone = _mean(values, used, prior)
     k = None if u is None else coverage_factor(dof)
     return ShotsJudged(
         tuple(used),
@@ -147,6 +105,7 @@ def judge_shots(
         sd,
         u,
         dof,
+        alone,
         None if u is None or k is None else mean - k * u,
         None if u is None or k is None else mean + k * u,
         wants_more=may_ask and (missing or too_wide),
@@ -256,21 +215,24 @@ def _too_wide(
 
 def _mean(
     values: Sequence[float], used: Sequence[ShotValue], prior: Repeatability | None
-) -> tuple[float, float | None, float | None, float | None]:
-    """Mean, sample sd, standard uncertainty of the mean, effective degrees of freedom."""
+) -> tuple[float, float | None, float | None, float | None, Contribution | None]:
+    """Mean, sample sd, standard uncertainty of the mean with its dof, and the same without the scale's."""
     n = len(values)
     mean = math.fsum(values) / n
     sd = _sd(values, mean) if n > 1 else None
     common = math.fsum(shot.u_common for shot in used) / n
     known = 0.0 if prior is None else prior.dof
     if sd is None and prior is None:
-        return mean, None, None, None
+        return mean, None, None, None, None
     squares = (n - 1) * (sd or 0.0) ** 2 + known * ((prior.sd_rel * mean) ** 2 if prior else 0.0)
     variance = squares / (n - 1 + known)
     measuring2 = math.fsum((shot.u_random or 0.0) ** 2 for shot in used) / n
     u_mean = math.sqrt(max(variance, measuring2) / n)
-    u, dof = combined([Contribution(u_mean, n - 1 + known), Contribution(common)])
-    return mean, sd, u, dof
+    scatter = Contribution(u_mean, n - 1 + known)
+    u, dof = combined([scatter, Contribution(common)])
+    scale = math.fsum(shot.u_scale for shot in used) / n
+    alone = combined([scatter, Contribution(math.sqrt(max(common**2 - scale**2, 0.0)))])
+    return mean, sd, u, dof, Contribution(*alone)
 
 
 def few_shots(usable: int, asked: int) -> str:

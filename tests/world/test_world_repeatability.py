@@ -13,13 +13,13 @@ from scipy.stats import studentized_range
 from agent.assessment.intervals import Contribution, combined, coverage_factor
 from agent.assessment.repeatability import (
     Repeatability,
-    ShotValue,
     grubbs_critical,
     grubbs_statistic,
     judge_shots,
     pool,
     range_factor,
 )
+from agent.assessment.shots import ShotValue
 
 NIST = Path(__file__).parents[3] / "shared" / "data" / "nist"
 

@@ -9,12 +9,11 @@ import pytest
 
 from agent.assessment.repeatability import (
     Repeatability,
-    ShotValue,
     judge_shots,
     learn,
     range_factor,
-    shot_value,
 )
+from agent.assessment.shots import ShotValue, shot_value
 from agent.contract.records import BudgetLine, Dispense
 
 KNOWN = Repeatability(0.005, 30)
@@ -155,10 +154,25 @@ def test_a_dispense_as_a_shot() -> None:
         evaporation_g_per_s=None, pot_pressure_bar=None, fluid_c=None, quality="good", flags=(),
         n_readings=100,
         budget=(
-            BudgetLine(source="readings", u_g_per_min=0.3, dof=90, kind="A"),
-            BudgetLine(source="calibration", u_g_per_min=0.4, dof=None, kind="B"),
+            BudgetLine(source="readings", u_g_per_min=0.24, dof=90, kind="A"),
+            BudgetLine(source="rounding", u_g_per_min=0.18, dof=None, kind="B"),
+            BudgetLine(source="drift", u_g_per_min=0.24, dof=90, kind="A"),
+            BudgetLine(source="calibration", u_g_per_min=0.32, dof=None, kind="B"),
         ),
     )  # fmt: skip
     shot = shot_value(dispense, 5.0)
-    assert (shot.u_random, shot.u_common) == pytest.approx((0.3, 0.4))
+    assert (shot.u_random, shot.u_common, shot.u_scale) == pytest.approx((0.3, 0.4, 0.32))
     assert shot.rejected is None
+
+
+def test_what_shots_share_does_not_average_out_and_guns_are_compared_without_the_scales_part() -> None:
+    """Nine shots: a third of what differs, all of what they share; Welch and Satterthwaite for each."""
+    values = [100.0 + 0.9 * (i % 3 - 1) for i in range(9)]
+    scatter = float(np.std(values, ddof=1)) / 3
+    judged = judge_shots(shots(*values, u_common=0.5, u_scale=0.4), None)
+    assert judged.u is not None
+    assert judged.u == pytest.approx((scatter**2 + 0.5**2) ** 0.5)
+    assert judged.dof == pytest.approx(judged.u**4 / (scatter**4 / 8))
+    assert judged.alone is not None
+    assert judged.alone.u == pytest.approx((scatter**2 + 0.3**2) ** 0.5)
+    assert judged.alone.dof == pytest.approx(judged.alone.u**4 / (scatter**4 / 8))
