@@ -19,6 +19,8 @@ POSSIBLE = (1e-9, 1e9)
 """Seconds and grams outside of this come from a damaged note, and their squares would overflow."""
 LEAST_RATIO = 1.4
 """Shots of one group show a timing error if their lengths differ by this ratio (choice of ours)."""
+LEAST_DOF = 2
+"""Fewer degrees of freedom say nothing of the scatter (choice of ours)."""
 REPEATABILITY_REL = 0.003
 """A gun's relative standard deviation from shot to shot, added to each mass (common practice, no source)."""
 
@@ -50,23 +52,36 @@ class Lengths:
     def error(self) -> Known | None:
         """The fixed timing error in seconds (positive: more liquid than the command asked for).
 
-        Weighted mean of each group's own; None where no group has shots of different length.
+        Weighted mean of each group's own, less certain where the groups disagree; None where no group has
+        shots of different length.
         """
-        found: Known | None = None
-        for group in sorted({shot.group for shot in self.shots}):
-            mine = _group_error([shot for shot in self.shots if shot.group == group])
-            if mine is not None:
-                found = mine if found is None else found.joined(mine)
-        return found
+        errors = self._of_groups()
+        if not errors:
+            return None
+        found = errors[0]
+        for other in errors[1:]:
+            found = found.joined(other)
+        chi2 = sum(((each.value - found.value) / each.u) ** 2 for each in errors)
+        birge = max(1.0, chi2 / (len(errors) - 1)) if len(errors) > 1 else 1.0
+        return Known(found.value, found.u * math.sqrt(birge), found.n)
 
     def significant_error(self) -> Known | None:
         """The timing error where it differs from zero with 95 % confidence (Student's t), else None."""
         error = self.error()
-        if error is None or error.n < 4:
+        if error is None:
+            return None
+        # Each group has a flow of its own, and all have one error.
+        dof = error.n - len(self._of_groups()) - 1
+        if dof < LEAST_DOF:
             return None
         from scipy.special import stdtrit
 
-        return error if abs(error.value) > float(stdtrit(error.n - 2, 0.975)) * error.u else None
+        return error if abs(error.value) > float(stdtrit(dof, 0.975)) * error.u else None
+
+    def _of_groups(self) -> list[Known]:
+        groups = sorted({shot.group for shot in self.shots})
+        found = [_group_error([shot for shot in self.shots if shot.group == group]) for group in groups]
+        return [error for error in found if error is not None]
 
     def to_list(self) -> list[list[object]]:
         """As plain values, for the journal."""

@@ -58,7 +58,6 @@ class CellLine:
         """Dispenses told and abandoned, or told belatedly, as far as it was looked at."""
         self._around = PotAndFluid()
         self._learned = Lessons()
-        self._settings: dict[str, float] = {}
         self._told_desk: tuple[object, object] | None = None
 
     def reading(self, reading: ScaleReading) -> Said:
@@ -78,8 +77,7 @@ class CellLine:
                 self.gaps.opened(item)
                 # What the event ends was measured under what held before it.
                 found = self._measured(self.detector.event(item))
-                if item.event == "needle_set" and item.gun and item.setting is not None and not item.retained:
-                    self._settings[item.gun] = item.setting
+                self._learned.told(item)
                 return _joined(found, Said(tuple(self.desk.event(item))))
             case PotPressure():
                 self._around.pressure(item)
@@ -139,12 +137,8 @@ class CellLine:
         """Take up where the journal left off."""
         events = list(events)
         self.desk.restore(records, events)
-        for event in events:
-            if not isinstance(event, ControllerEvent):
-                continue
-            if event.event == "needle_set" and event.gun and event.setting is not None:
-                self._settings[event.gun] = event.setting
-        self._learned.restore(kept.get("learned", {}))
+        told = [event for event in events if isinstance(event, ControllerEvent)]
+        self._learned.restore(kept.get("learned", {}), told)
         self.detector.restore(kept.get("detector", {}))
         self.gaps.restore(kept.get("gaps", {}))
         for event in self.detector.awaited():
@@ -170,7 +164,8 @@ class CellLine:
             if abs(ahead_s) >= CLOCK_OFF_S:
                 dispense = replace(dispense, scale_ahead_s=round(ahead_s, 1))
             if dispense.quality == "good":
-                self._learned.learn(window, measurement, self._group(window))
+                group = self._learned.group(window, window.opened_s - ahead_s)
+                self._learned.learn(window, measurement, group)
             self.gaps.measured(window.origin)
             evidence[dispense.id] = evidence_of(window, surroundings)
             records.append(dispense)
@@ -193,11 +188,6 @@ class CellLine:
             gun=self.cell.gun(window.gun) if window.gun else None,
             learned=self._learned.of(window.gun, window.scale),
         )
-
-    def _group(self, window: Window) -> str:
-        # Shots are compared for the timing error of their valve only where nothing else differed.
-        setting = self._settings.get(window.gun) if window.gun else None
-        return f"{window.setup}/{setting}"
 
 
 def _joined(first: Said, second: Said) -> Said:

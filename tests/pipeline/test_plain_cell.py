@@ -174,3 +174,22 @@ def test_one_gun_one_setup_and_no_controller_make_a_check(tmp_path: Path) -> Non
     assert [shot.gun for shot in dispenses(records)] == ["upper"] * 3
     (check,) = [record for record in records if isinstance(record, Check)]
     assert (check.setup, check.verdict) == ("impeller-barrier", "pass")
+
+
+@pytest.mark.parametrize("longer_s", [0.0, 0.2])
+def test_shots_of_different_length_show_what_opening_and_closing_cost(
+    longer_s: float, plan: Plan, tmp_path: Path
+) -> None:
+    """Five bursts of 6 s against long shots, as ISO 4185 has it: the next dispense tells the fixed error."""
+    lengths = [24.0, 6.0, 6.0, 6.0, 6.0, 6.0, 24.0, 24.0, 20.0]
+    starts = np.cumsum([12.0, *[length + 20.0 for length in lengths[:-1]]])
+    shots = [(float(at), length, 96.0, "upper") for at, length in zip(starts, lengths, strict=True)]
+    told = dispenses(played(replace(PLAIN, shots=shots, longer_s=longer_s), plan, tmp_path))
+    assert told[0].open_error_s is None
+    last = told[-1]
+    assert last.open_error_s is not None
+    assert last.u_open_error_s is not None
+    assert last.open_error_s == pytest.approx(longer_s, abs=2.5 * last.u_open_error_s)
+    assert last.u_open_error_s < 0.04
+    # What is told is the mass over the commanded time all the same.
+    assert last.flow_g_per_min == pytest.approx(96.0 * BUOYANCY * (20.0 + longer_s) / 20.0, rel=0.003)

@@ -31,6 +31,8 @@ class PlainCell:
     start_g: float = 500.0
     evaporation_g_per_s: float = 0.0
     valve_delay_s: float = 0.08
+    longer_s: float = 0.0
+    """How much longer the liquid runs than the gun was told to be open."""
     unit: str = "g"
     reading_t: bool = True
     bare: bool = False
@@ -102,5 +104,5 @@ class PlainCell:
     def _mass_g(self, t: float) -> float:
         mass_g = self.start_g - self.evaporation_g_per_s * t + self.also_g(t)
         for opened, length, flow, _ in self.shots:
-            mass_g += flow / 60.0 * min(max(t - opened - self.valve_delay_s, 0.0), length)
+            mass_g += flow / 60.0 * min(max(t - opened - self.valve_delay_s, 0.0), length + self.longer_s)
         return mass_g

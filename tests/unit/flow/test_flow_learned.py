@@ -150,3 +150,18 @@ def test_groups_are_joined() -> None:
     assert error is not None
     assert error.n == 16
     assert error.value == pytest.approx(0.2, abs=4 * error.u)
+
+
+def test_groups_that_disagree_are_less_certain_and_cost_degrees_of_freedom() -> None:
+    """Birge's ratio over two groups of like weight that show 0.1 and 0.4 s: about 0.25 s to 0.15 s."""
+    exact = [Shot("a", t, 5.0 * (t + 0.1), 1e-6) for t in (6.0, 30.0)]
+    other = [Shot("b", t, 5.0 * (t + 0.4), 1e-6) for t in (6.0, 30.0)]
+    joined = Lengths((*exact, *other)).error()
+    assert joined is not None
+    assert joined.value == pytest.approx(0.25, abs=0.01)
+    assert joined.u == pytest.approx(0.15, rel=0.02)
+    # Four shots less two flows and one error: one degree of freedom says nothing.
+    same = [Shot("b", t, 2.0 * (t + 0.5), 1e-6) for t in (6.0, 30.0)]
+    halves = [Shot("a", t, 5.0 * (t + 0.5), 1e-6) for t in (6.0, 30.0)]
+    assert Lengths((*halves, *same)).significant_error() is None
+    assert Lengths((*halves, *halves)).significant_error() is not None
