@@ -38,10 +38,28 @@ def print_shot(row: Row, out: Console, local: LocalTime) -> None:
     total = sum(line["u_g_per_min"] ** 2 for line in lines)
     for line in sorted(lines, key=lambda line: -line["u_g_per_min"]):
         share = 100.0 * line["u_g_per_min"] ** 2 / total if total > 0 else 0.0
-        dof = "infinite" if line["dof"] is None else f"{line['dof']:.1f}"
+        dof = _freedom(line["dof"])
         u = number(line["u_g_per_min"], 4)
         table.add_row(line["source"], line["kind"], u, number(share, 1), dof, line["note"])
+    table.add_section()
+    table.add_row("combined", "", number(body.get("u_flow_g_per_min"), 4), number(100.0, 1), *_whole(body))
     out.print(table)
+
+
+def _whole(body: dict[str, Any]) -> tuple[str, str]:
+    """The effective degrees of freedom, and the expanded uncertainty with its coverage factor."""
+    dof, u = body.get("dof"), body.get("u_flow_g_per_min")
+    low, high = body.get("flow_low_g_per_min"), body.get("flow_high_g_per_min")
+    told = _freedom(dof)
+    if not u or low is None or high is None:
+        return told, "by Welch and Satterthwaite"
+    half = 0.5 * (high - low)
+    return told, f"by Welch and Satterthwaite; 95 %: U = {number(half, 3)} g/min, k = {number(half / u)}"
+
+
+def _freedom(dof: float | None) -> str:
+    # Student's t of more than a thousand is the normal's to three digits.
+    return "infinite" if dof is None else f"{dof:.1f}" if dof < 1000 else "over 1000"
 
 
 def _facts(body: dict[str, Any], local: LocalTime) -> Iterator[tuple[str, str]]:
@@ -52,7 +70,12 @@ def _facts(body: dict[str, Any], local: LocalTime) -> Iterator[tuple[str, str]]:
     yield "when", f"{local.second(body['started_at'])} to {local.clock(body['ended_at'])} ({local.zone})"
     yield "quality", " ".join([body["quality"].upper(), body.get("why_rejected") or ""]).strip()
     yield "flags", ", ".join(body["flags"]) or "-"
-    yield "open", _with_unit(body.get("open_s"), 3, "s", f"told by the {body['open_s_from']}")
+    u_open = _u(body.get("u_open_s"), 3, "s")
+    told_by = f"told by the {body['open_s_from']}"
+    yield "open", _with_unit(body.get("open_s"), 3, "s", "; ".join(filter(None, (told_by, u_open))))
+    u_error = _u(body.get("u_open_error_s"), 3, "s")
+    learned = f"{u_error}; longer than told, by shots of different length"
+    yield "opening and closing", _with_unit(body.get("open_error_s"), 3, "s", learned)
     yield "mass", _with_unit(body.get("mass_g"), 3, "g", _u(body.get("u_mass_g"), 3, "g"))
     interval = ""
     if body.get("flow_low_g_per_min") is not None and body.get("flow_high_g_per_min") is not None:

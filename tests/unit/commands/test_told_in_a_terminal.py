@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import subprocess
 import sys
 from pathlib import Path
@@ -41,6 +42,25 @@ def test_a_pipe_gets_whole_lines_and_no_padding(config: Path, capsys: pytest.Cap
     # The longest reason there is stands in one line.
     reason = next(line for line in lines if "as advised, or mend" in line)
     assert reason.endswith("then check it again.")
+
+
+def test_a_shots_budget_names_every_contribution_and_what_they_make_together(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    kind = ("history", "--config", config, "--kind", "dispense", "--json")
+    bodies = [json.loads(line) for line in told(capsys, *kind).splitlines()]
+    body = next(body for body in bodies if body["quality"] == "good" and body["purpose"] == "shot")
+    shown = told(capsys, "history", "--config", config, "--shot", body["id"])
+    rows = {words[0]: words for words in map(str.split, shown.splitlines()) if words}
+    named = {"readings", "rounding", "drift", "timing", "buoyancy", "density", "calibration"}
+    assert named <= {line["source"] for line in body["budget"]}
+    for line in body["budget"]:
+        assert rows[line["source"]][1:3] == [line["kind"], f"{line['u_g_per_min']:.4f}"]
+    total = math.sqrt(math.fsum(line["u_g_per_min"] ** 2 for line in body["budget"]))
+    freedom = f"{body['dof']:.1f}" if body["dof"] < 1000 else "over"
+    half = 0.5 * (body["flow_high_g_per_min"] - body["flow_low_g_per_min"])
+    assert rows["combined"][1:4] == [f"{total:.4f}", "100.0", freedom]
+    assert f"U = {half:.3f} g/min, k = {half / total:.2f}" in shown
 
 
 def test_what_off_means_is_said_where_the_pressure_was_another(
