@@ -4,11 +4,11 @@ Every rule in one table:
 
 | flag | set when | quality |
 | --- | --- | --- |
-| `after_drip` | drip after closing is over 0.5 % of the mass and 4 u | suspect |
+| `after_drip` | drip after closing is over 0.5 % of the mass and 4 u, or as fast as a surge | suspect |
 | `air_in_line` | the flow breaks off after the first 2 s: a lasting loss of 0.3 s of it | suspect |
 | `clock_from_arrival` | detection says so: the readings carry no time of their own | - |
-| `container_moved` | detection says so; a step; much of it off the curve; mass lost; it sways | rejected |
-| `duration_disagrees` | liquid ran 0.3 s and 5 u longer or shorter than told | suspect; over 10 % rejected |
+| `container_moved` | detection says so, or the curve shows what no gun does (`moved`) | rejected |
+| `duration_disagrees` | the curve is plainly 0.3 s off what was told | suspect; over 10 % rejected |
 | `no_plateau_after`, `no_plateau_before` | detection says so, or under 3 sound readings | rejected |
 | `pressure_off_setpoint` | the pot's mean pressure is over 5 % from the set one | suspect |
 | `readings_missing` | a gap of 1 s and 4 intervals, 2 s around the flow | -; over a quarter of it rejected |
@@ -30,9 +30,10 @@ import numpy as np
 
 from agent.contract.records import Quality
 from agent.detection.window import Window
-from agent.flow.curve import DRIP, DROOP, FLOW, SLOW
+from agent.flow.choosing import WRONG_S
+from agent.flow.curve import AMOUNTS, DRIP, DROOP, FLOW, LENGTH, SLOW
 from agent.flow.estimate import Estimate
-from agent.flow.priors import LOSS_U
+from agent.flow.moved import STEP_DOWN, comes_in_a_surge, is_moved
 from agent.flow.shape import Shape
 from agent.flow.surroundings import Surroundings
 
@@ -42,8 +43,6 @@ AIR_S, EARLY_S = 0.3, 2.0
 DURATION_S, DURATION_REL = 0.3, 0.10
 PRESSURE_REL = 0.05
 GAP_S, GAP_INTERVALS, GAP_REL = 1.0, 4.0, 0.25
-STEP_REL, STEP_D, STEP_UP, STEP_DOWN = 0.02, 4.0, 1.0, -1.04
-DISTURBED, SWAY_REL = 0.25, 0.1
 OVERLOAD_D = 9.0
 LEAST_AT_REST = 3
 _WHY = {
@@ -87,7 +86,8 @@ def judged(
             flags.add("scale_overload")
     if found is not None:
         _plateaus(found, flags)
-        _moved(found, shape, around.scale.resolution_g, flags)
+        if is_moved(found, shape, around.scale.resolution_g):
+            flags.add("container_moved")
         _gaps(found, flags, why)
         _flow(found, shape, flags)
         _duration(window, found, flags, why)
@@ -109,32 +109,6 @@ def _plateaus(found: Estimate, flags: set[str]) -> None:
             flags.add("container_moved")
 
 
-def _moved(found: Estimate, shape: Shape, d: float, flags: set[str]) -> None:
-    least = max(STEP_REL * abs(found.mass_g), STEP_D * d)
-    for run in shape.runs:
-        sudden = run.extreme > STEP_UP or run.extreme < STEP_DOWN
-        if sudden and abs(run.lasting_g) > max(least, 5.0 * run.u_g):
-            flags.add("container_moved")
-    # A bump or two are forgiven; somebody who leans through much of the ramp is not.
-    busy = (found.t_s > found.start_s) & (found.t_s < found.end_s)
-    if busy.sum() >= 8 and np.mean(found.left.weight[busy] == 0) > DISTURBED:
-        flags.add("container_moved")
-    could_evaporate_g = LOSS_U * float(np.ptp(found.t_s))
-    if (
-        found.mass_g < -max(least, 5.0 * found.u_mass_g)
-        or found.look.rise_g < -could_evaporate_g - STEP_D * d
-    ):
-        flags.add("container_moved")
-    # What sways slowly at rest by a tenth of the grams is no plateau and no vibration. A container that was
-    # taken away bends the curve itself: then the plateaus say how much is a tenth.
-    rest = found.left.residual_g[~busy & (found.left.weight > 0)]
-    if rest.size > 2:
-        grams = min(abs(found.mass_g), abs(found.look.rise_g))
-        least = max(SWAY_REL * grams, 10.0 * d, 2.0 * float(np.std(np.diff(rest))))
-        if float(np.sqrt(np.mean(np.square(rest)))) > least:
-            flags.add("container_moved")
-
-
 def _gaps(found: Estimate, flags: set[str], why: list[str]) -> None:
     near = (found.t_s > found.start_s - 2.0) & (found.t_s < found.end_s + 2.0)
     steps = np.diff(np.sort(np.concatenate(([found.start_s], found.t_s[near], [found.end_s]))))
@@ -153,7 +127,7 @@ def _flow(found: Estimate, shape: Shape, flags: set[str]) -> None:
         return
     drip, slow, droop = found.amount(DRIP), found.amount(SLOW), found.amount(DROOP)
     by_filter_g = found.by_filter_g()
-    if drip.value - by_filter_g > max(DRIP_REL * mass, 4.0 * drip.u) > 0:
+    if drip.value - by_filter_g > max(DRIP_REL * mass, 4.0 * drip.u) > 0 or comes_in_a_surge(found):
         flags.add("after_drip")
     if slow.value - by_filter_g > max(SLOW_REL * mass, SLOW_S * flow.value, 4.0 * slow.u) > 0:
         flags.add("slow_start")
@@ -171,7 +145,11 @@ def _duration(window: Window, found: Estimate, flags: set[str], why: list[str]) 
     if window.open_s is None or not found.look.seen:
         return
     longer = found.longer_than(window.open_s)
-    if longer is None or abs(longer.value) <= max(DURATION_S, 5.0 * longer.u):
+    if longer is None:
+        return
+    # Where another length explains the curve far better, the fit was let go of the told one already.
+    was_let_go = found.prior.u[AMOUNTS + LENGTH] >= WRONG_S
+    if abs(longer.value) <= max(DURATION_S, 0.0 if was_let_go else 5.0 * longer.u):
         return
     flags.add("duration_disagrees")
     if abs(longer.value) > DURATION_REL * window.open_s:

@@ -17,6 +17,7 @@ from agent.flow.estimate import Estimate, estimate
 from agent.flow.flags import judged
 from agent.flow.fluids import U_TEMPERATURE_ASSUMED_C, U_TEMPERATURE_C, density
 from agent.flow.known import Known
+from agent.flow.moved import doubted_s
 from agent.flow.permissible import permissible_error_g
 from agent.flow.priors import u_told_s, valve_difference
 from agent.flow.shape import NO_SHAPE, shape_of
@@ -132,8 +133,11 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
     )
     verdict = judged(window, around, found, shape, None)
     open_s = _open_time(window, around, found)
-    if "duration_disagrees" in verdict.flags:
-        open_s = _doubted(open_s, window, found)
+    disagrees = "duration_disagrees" in verdict.flags
+    # Where a push is as likely as what the gun would have done, the truth lies anywhere between.
+    beside_s = doubted_s(found, disagrees=disagrees) / math.sqrt(3.0)
+    if disagrees:
+        open_s = _doubted(open_s, window, found, beside_s)
     liquid = _liquid(around)
     shop_air = _air(around)
     factor, by_liquid = buoyancy(liquid or UNKNOWN_LIQUID, shop_air)
@@ -142,12 +146,13 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
     flow = per_g * mass
     per = per_g * factor.value
     parts = found.parts
+    shape_g = parts.shape_g if disagrees else math.hypot(parts.shape_g, beside_s * found.amount(FLOW).value)
     budget = (
         line("readings", per * parts.readings_g, "A", "scatter of the readings about the curve", found.dof),
         line("rounding", per * parts.rounding_g, "B", "d over root 12, less where noise or slope dithers it"),
         line("drift", per * parts.drift_g, "A", "evaporation and zero drift in the dispense", found.dof),
         line("timing", math.hypot(flow / open_s.value * open_s.u, per * parts.timing_g), "B", "open time"),
-        line("shape", per * parts.shape_g, "B", "droop, jet, drip and lag that the readings do not show"),
+        line("shape", per * shape_g, "B", "droop, jet, drip and lag that the readings do not show"),
         line("buoyancy", flow / factor.value * factor.u, "B", "air density"),
         line("density", flow / factor.value * by_liquid, "B", "liquid density in the buoyancy correction"),
         *_scale_lines(around, found, per, flow),
@@ -216,10 +221,13 @@ def _open_time(window: Window, around: Surroundings, found: Estimate) -> Known:
     return Known(max(seen.value - error.value, 0.05), math.hypot(seen.u, error.u))
 
 
-def _doubted(told: Known, window: Window, found: Estimate) -> Known:
-    # Which of the two is wrong nobody knows: the truth lies anywhere between (a rectangle, JCGM 100, 4.3.7).
+def _doubted(told: Known, window: Window, found: Estimate, beside_s: float) -> Known:
+    # Which of the two is wrong nobody knows: the truth lies anywhere between (a rectangle, JCGM 100, 4.3.7),
+    # and further by what came or was held back beside the flow: one push would be behind both.
     longer = None if window.open_s is None else found.longer_than(window.open_s)
-    return told if longer is None else Known(told.value, math.hypot(told.u, longer.value / math.sqrt(3.0)))
+    if longer is None:
+        return told
+    return Known(told.value, math.hypot(told.u, abs(longer.value) / math.sqrt(3.0) + beside_s))
 
 
 def _u_mass(budget: tuple[BudgetLine, ...], per_g: float, timing_g_per_min: float) -> float:
