@@ -125,6 +125,9 @@ def _cell(cell: Cell, plan: Plan, now_s: float) -> dict[str, Any]:
                 "id": scale.name,
                 "resolution_g": scale.resolution_g,
                 "capacity_g": scale.capacity_g,
+                "accuracy_class": scale.accuracy_class,
+                "verification_interval_g": scale.verification_interval_g,
+                "u_calibration_pct": 100 * scale.u_calibration_rel,
                 "guns": list(cell.guns_on(scale.name)),
             }
             for scale in cell.scales
@@ -265,11 +268,23 @@ def _cell_table(cell: dict[str, Any]) -> Any:
         table.add_column(heading)
     for heading in ("resolution g", "capacity g"):
         table.add_column(heading, justify="right")
+    table.add_column("its own error")
     for scale in cell["scales"]:
         table.add_row(
             Text(scale["id"]),
             Text(", ".join(scale["guns"]) or "-"),
             f"{scale['resolution_g']:g}",
             f"{scale['capacity_g']:g}",
+            _own_error(scale),
         )
     return table
+
+
+def _own_error(scale: dict[str, Any]) -> str:
+    parts = []
+    if scale["accuracy_class"] is not None:
+        interval = scale["verification_interval_g"] or scale["resolution_g"]
+        parts.append(f"class {scale['accuracy_class']}, e = {interval:g} g")
+    if scale["u_calibration_pct"]:
+        parts.append(f"calibration {scale['u_calibration_pct']:g} %")
+    return "; ".join(parts) or "not told: in no uncertainty"

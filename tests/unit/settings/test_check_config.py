@@ -31,6 +31,21 @@ def test_a_right_file_is_told_back(write: Write, capsys: pytest.CaptureFixture[s
         assert part in said
 
 
+@pytest.mark.parametrize(
+    ("known", "told"),
+    [
+        ("", "not told: in no uncertainty"),
+        ('accuracy_class = "III"\nverification_interval_g = 2.0\n', "class III, e = 2 g"),
+        ('accuracy_class = "II"\nu_calibration_pct = 0.02\n', "class II, e = 0.1 g; calibration 0.02 %"),
+    ],
+)
+def test_what_is_known_of_a_scales_own_error_is_told(
+    known: str, told: str, write: Write, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["check-config", str(write(("  capacity_g", f"{known}  capacity_g")))]) == 0
+    assert told in capsys.readouterr().out
+
+
 def test_a_wrong_file_tells_every_fault_and_exits_2(write: Write, capsys: pytest.CaptureFixture[str]) -> None:
     path = write(("target_g_per_min = 96.0", "target_g_per_min = 0"), ('id = "west"', 'id = "agent"'))
     assert main(["check-config", str(path)]) == 2
