@@ -44,6 +44,8 @@ class _AtSetpoint:
     u: float | None
     dof: float | None
     reason: str
+    alone: Contribution | None = None
+    """The uncertainty without what all shots on the scale share."""
 
 
 def judge_group(group: Group, memory: GunMemory) -> Judged:
@@ -98,6 +100,8 @@ def check_record(cell: str, group: Group, judged: Judged, memory: GunMemory, at_
         pot_pressure_bar=pot_bar,
         at_setpoint_g_per_min=brought.flow,
         u_at_setpoint_g_per_min=brought.u,
+        u_alone_g_per_min=None if brought.alone is None else brought.alone.u,
+        dof_alone=None if brought.alone is None else brought.alone.dof,
         target_g_per_min=setup.target_g_per_min,
         tolerance_pct=setup.tolerance_pct,
         deviation_pct=None if conformity is None else conformity.deviation_pct,
@@ -151,7 +155,7 @@ def _brought(
     if shots.mean is None or shots.u is None:
         return _AtSetpoint(None, None, None, "")
     if pot_bar is None or setup.pot_pressure_bar is None:
-        return _AtSetpoint(shots.mean, shots.u, shots.dof, "")
+        return _AtSetpoint(shots.mean, shots.u, shots.dof, "", shots.alone)
     pressures = [shot.pot_pressure_bar for shot in used if shot.pot_pressure_bar is not None]
     scatter = statistics.stdev(pressures) / math.sqrt(len(pressures)) if len(pressures) > 1 else 0.0
     exponent = memory.exponent()
@@ -169,7 +173,10 @@ def _brought(
     own = Contribution(shots.u * corrected.factor, shots.dof)
     rest = Contribution(math.sqrt(max(corrected.u**2 - own.u**2, 0.0)))
     u, dof = combined([own, rest])
-    return _AtSetpoint(corrected.flow, u, dof, corrected.reason)
+    alone = shots.alone
+    if alone is not None:
+        alone = Contribution(*combined([Contribution(alone.u * corrected.factor, alone.dof), rest]))
+    return _AtSetpoint(corrected.flow, u, dof, corrected.reason, alone)
 
 
 def _conformity(brought: _AtSetpoint, shots: ShotsJudged, setup: Setup) -> Conformity | None:

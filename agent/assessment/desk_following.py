@@ -13,7 +13,7 @@ from agent.assessment.balance import GunMean, judge_balance
 from agent.assessment.causes import CellEvidence, GunEvidence, rank_causes
 from agent.assessment.desk_conditions import Around
 from agent.assessment.intervals import Contribution
-from agent.assessment.memory import GunMemory
+from agent.assessment.memory import GunMemory, alone_of
 from agent.assessment.release import is_valid
 from agent.assessment.wear import judge_wear
 from agent.contract.plan import Setup
@@ -34,13 +34,8 @@ ALL_WELL = "flow-right"
 """The cause that says: nothing is wrong with the flow."""
 
 
-def balance_record(
-    cell: str, setup: Setup, guns: Sequence[GunMemory], alone: Mapping[str, Contribution], now_s: float
-) -> Balance | None:
-    """How far the guns differ, once all of them have a valid check of the setup; None before.
-
-    `alone` is, by check, the uncertainty of the mean without what guns on one scale share, g/min.
-    """
+def balance_record(cell: str, setup: Setup, guns: Sequence[GunMemory], now_s: float) -> Balance | None:
+    """How far the guns differ, once all of them have a valid check of the setup; None before."""
     means, checks = [], []
     one_scale = len({memory.gun.scale for memory in guns}) == 1
     for memory in guns:
@@ -50,8 +45,7 @@ def balance_record(
         flow, u = check.at_setpoint_g_per_min, check.u_at_setpoint_g_per_min
         if flow is None or u is None:
             return None
-        whole = Contribution(u, check.dof)
-        own = min(alone.get(check.id, whole), whole, key=lambda part: part.u) if one_scale else whole
+        own = alone_of(check) if one_scale else Contribution(u, check.dof)
         means.append(GunMean(memory.gun.name, check.id, flow, own.u, own.dof))
         checks.append(check)
     if len(means) < 2:
@@ -230,8 +224,8 @@ def _beyond_needle(
     by_hand = response.mean * BACKLASH_STEPS * needle.smallest_step if turned else 0.0
     change = 100 * (now / before - 1)
     u = math.hypot(
-        100 * (passed.u_at_setpoint_g_per_min or 0.0) / before,
-        100 * (check.u_at_setpoint_g_per_min or 0.0) / before,
+        100 * alone_of(passed).u / before,
+        100 * alone_of(check).u / before,
         response.u * turned,
         by_hand,
     )

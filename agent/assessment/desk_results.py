@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Mapping
 
 from agent.assessment.alarms import AlarmPanel
@@ -21,7 +20,6 @@ from agent.assessment.desk_following import (
     no_cause,
     wear_record,
 )
-from agent.assessment.intervals import Contribution
 from agent.assessment.memory import GunMemory, is_complete, is_conclusive
 from agent.assessment.release import is_valid
 from agent.contract.plan import Cell, Plan, Setup
@@ -29,7 +27,6 @@ from agent.contract.records import Advice, Alert, Balance, Cause, Check, Record,
 from agent.contract.times import epoch_s, rfc3339
 
 WEAR_DEADBAND_PCT = 1.0
-KEPT_UNCERTAINTIES = 64
 KEPT_BALANCES = 32
 PLAIN = 0.6
 """From this weight on another cause is told although the checks pass."""
@@ -45,7 +42,6 @@ class Results:
         self._wears: dict[str, Wear] = {}
         self._flags: dict[str, tuple[tuple[str, ...], ...]] = {}
         self._open_errors: dict[str, tuple[float, float]] = {}
-        self._alone: OrderedDict[str, Contribution] = OrderedDict()
         self._advised: set[str] = set()
         """Guns whose last advice was to do something: when all is well again, that is said once."""
         self._advices: dict[str, str] = {}
@@ -62,12 +58,6 @@ class Results:
         self._flags[group.gun] = tuple(shot.flags for shot in group.shots)
         if (late := open_error(group.shots)) is not None:
             self._open_errors[group.gun] = late
-        alone = judged.shots.alone
-        if alone is not None and check.mean_g_per_min and check.at_setpoint_g_per_min:
-            factor = check.at_setpoint_g_per_min / check.mean_g_per_min
-            self._alone[check.id] = Contribution(alone.u * factor, alone.dof)
-            while len(self._alone) > KEPT_UNCERTAINTIES:
-                self._alone.popitem(last=False)
         return check, [check, *self._follow(check, group.setup, group.formal)]
 
     def part_changed(self, gun: str, event_id: str, at_s: float) -> list[Record]:
@@ -137,7 +127,7 @@ class Results:
             self._around.temperatures.append(self._around.fluid_c)
         given: list[Record] = []
         guns = list(self.guns.values())
-        balance = balance_record(self._cell.name, setup, guns, self._alone, epoch_s(check.at))
+        balance = balance_record(self._cell.name, setup, guns, epoch_s(check.at))
         if balance is not None:
             self._keep(balance)
             given.append(balance)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from agent.assessment.advice import NeedlePoint
 from agent.assessment.checks import is_shot_of
+from agent.assessment.intervals import Contribution
 from agent.assessment.pressure import Exponent, PressurePoint, learn_exponent
 from agent.assessment.repeatability import Repeatability, ShotsJudged, learn
 from agent.assessment.shots import ShotValue
@@ -110,9 +111,11 @@ class GunMemory:
             self._remember_flow(check, setup)
 
     def _remember_flow(self, check: Check, setup: Setup) -> None:
-        flow, u = check.at_setpoint_g_per_min, check.u_at_setpoint_g_per_min
-        if flow is None or u is None or check.mean_g_per_min is None:
+        flow, mean = check.at_setpoint_g_per_min, check.mean_g_per_min
+        if flow is None or check.u_at_setpoint_g_per_min is None or mean is None:
             return
+        # Checks are compared with each other here: what they share on their scale is in none of the changes.
+        u = alone_of(check).u
         at_s = epoch_s(check.started_at)
         # A turn nobody told the setting of makes a new condition that must not be compared with the old.
         fluid = check.fluid if not self._unknown_turns else f"{check.fluid} #{self._unknown_turns}"
@@ -126,12 +129,12 @@ class GunMemory:
         if check.needle_setting is not None:
             like = (fluid, pressure, parts)
             self.needle_points.append(NeedlePoint(at_s, check.needle_setting, flow, u, like))
-        if check.pot_pressure_bar is not None and check.u_g_per_min is not None:
+        if check.pot_pressure_bar is not None:
             self.pressure_points.append(
                 PressurePoint(
                     at_s,
-                    check.mean_g_per_min,
-                    check.u_g_per_min,
+                    mean,
+                    u * abs(mean / flow) if flow else u,
                     check.pot_pressure_bar,
                     (check.needle_setting, fluid, parts),
                 )
@@ -195,6 +198,13 @@ def expected_setup(dispense: Dispense, candidates: Iterable[Setup]) -> Setup | N
     setups = list(candidates)
     fits = (setup for setup in setups if dispense.open_s is not None and is_shot_of(setup, dispense.open_s))
     return next(fits, setups[0] if setups else None)
+
+
+def alone_of(check: Check) -> Contribution:
+    """A check's uncertainty without what all shots on its scale share; the whole where that is not known."""
+    if check.u_alone_g_per_min is not None:
+        return Contribution(check.u_alone_g_per_min, check.dof_alone)
+    return Contribution(check.u_at_setpoint_g_per_min or 0.0, check.dof)
 
 
 def _keep(checks: dict[str, Check], check: Check) -> None:

@@ -54,6 +54,10 @@ class Check(Record):
     at_setpoint_g_per_min: float | None
     """The mean, brought to the setup's pot pressure."""
     u_at_setpoint_g_per_min: float | None
+    u_alone_g_per_min: float | None = None
+    dof_alone: float | None = None
+    """The same without what all shots on the scale share (its calibration, air, density): what counts where
+    checks or guns are compared. None where it is not known apart."""
     target_g_per_min: float
     tolerance_pct: float
     deviation_pct: float | None

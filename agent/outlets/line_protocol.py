@@ -111,6 +111,8 @@ SERIES: dict[str, Series] = {
             "pot_pressure_bar",
             "at_setpoint_g_per_min",
             "u_at_setpoint_g_per_min",
+            "u_alone_g_per_min",
+            "dof_alone",
             "target_g_per_min",
             "tolerance_pct",
             "deviation_pct",
