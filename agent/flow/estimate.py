@@ -41,7 +41,7 @@ from agent.flow.vibration import aliased_to_a_slope, beside_vibration, without_t
 
 ROUGH_S, ROUGH_STEPS = (0.3, 0.08), 4
 """Noise of the rough fits in seconds of flow, and how many steps they take."""
-WALK = 2e-4
+WALK = 1e-4
 """How far a rate may walk from shot to shot, g/s (choice of ours)."""
 DISAGREES = 3.0
 """Two rates disagree from so many standard uncertainties on."""

@@ -13,11 +13,12 @@ class of two priors). All parts are normal or exponential, so the sums are exact
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
 
+from agent.detection.window import Floats
 from agent.flow.known import Known
 
 NOTHING = (0.5e-4, 1.1e-4)
@@ -32,7 +33,7 @@ Weights: TypeAlias = tuple[float, float, float, float]
 VOLATILE: Weights = (0.80, 0.04, 0.08, 0.08)
 OTHER: Weights = (0.85, 0.05, 0.07, 0.03)
 """Weights before looking: none, a drift, through a hole, open (choice of ours: most shops use a lid)."""
-WARY: Weights = (0.30, 0.05, 0.40, 0.25)
+WARY: Weights = (0.15, 0.05, 0.55, 0.25)
 """The weights that the uncertainty is told with: it must hold where containers stand open as well."""
 STILL = 0.95
 """Chance that a rate seen before is still the rate (choice of ours): else a lid or a draught changed it."""
@@ -63,6 +64,8 @@ class _Part:
     log_evidence: float
     mean: float
     variance: float
+    cut: tuple[float, float] | None = None
+    """Mean and standard deviation of the normal that is cut at no evaporation; None where none is cut."""
 
 
 def weighed(
@@ -101,7 +104,7 @@ def _posterior(
         same = -math.log(math.sqrt(2.0 * math.pi) * apart) - 0.5 * ((seen.value - before.value) / apart) ** 2
         found += _parts(seen.joined(before), weights, same + math.log(STILL * chance))
         other = _log_sum(_parts(before, weights, math.log(1.0 - STILL)))
-        found += [_Part(part.log_evidence + other, part.mean, part.variance) for part in alone]
+        found += [replace(part, log_evidence=part.log_evidence + other) for part in alone]
     total = _log_sum(found)
     return [(math.exp(part.log_evidence - total), part) for part in found]
 
@@ -115,7 +118,7 @@ def _parts(seen: Known, weights: Weights, log: float) -> list[_Part]:
         _exponential(value, u, OPEN),
     )
     return [
-        _Part(log + math.log(weight) + part.log_evidence, part.mean, part.variance)
+        replace(part, log_evidence=log + math.log(weight) + part.log_evidence)
         for weight, part in zip(weights, parts, strict=True)
     ]
 
@@ -126,17 +129,24 @@ def _log_sum(parts: list[_Part]) -> float:
 
 
 def _shortest(parts: list[tuple[float, _Part]]) -> tuple[float, float]:
-    # A cut normal is near enough its normal here.
-    from scipy.special import ndtr
-
     means = np.array([part.mean for _, part in parts])
     spreads = np.sqrt([part.variance for _, part in parts])
     rates = np.sort(np.add.outer(_REACH, means / spreads).ravel() * np.tile(spreads, _REACH.size))
-    inside = np.array([share for share, _ in parts]) @ ndtr((rates - means[:, None]) / spreads[:, None])
+    inside = sum(share * _up_to(rates, part) for share, part in parts)
     left_out = np.linspace(1e-4, 1.0 - LEVEL - 1e-4, 41)
     lows, highs = (np.interp(at, inside, rates) for at in (left_out, left_out + LEVEL))
     at = int(np.argmin(highs - lows))
     return float(lows[at]), float(highs[at])
+
+
+def _up_to(rates: Floats, part: _Part) -> Floats:
+    from scipy.special import log_ndtr, ndtr
+
+    if part.cut is None:
+        return np.asarray(ndtr((rates - part.mean) / math.sqrt(part.variance)))
+    mean, spread = part.cut
+    beyond = log_ndtr((mean - np.maximum(rates, 0.0)) / spread) - log_ndtr(mean / spread)
+    return np.asarray(-np.expm1(beyond))
 
 
 def _normal(value: float, u: float, mean: float, spread: float) -> _Part:
@@ -155,4 +165,4 @@ def _exponential(value: float, u: float, typical: float) -> _Part:
     log = 0.5 * (u / typical) ** 2 - value / typical + log_mass - math.log(typical)
     hazard = math.exp(-0.5 * z**2 - 0.5 * math.log(2.0 * math.pi) - log_mass)
     variance = u**2 * (1.0 - hazard * (z + hazard))
-    return _Part(log, shifted + u * hazard, max(variance, 1e-3 * u**2))
+    return _Part(log, shifted + u * hazard, max(variance, 1e-3 * u**2), (shifted, u))

@@ -15,8 +15,10 @@ from agent.flow.timing import Lengths, Shot
 
 WALK_REL = 0.1
 """How far evaporation, noise and lag may change from shot to shot, relative (choice of ours)."""
-EVAPORATION_WALK, NOISE_WALK, LAG_WALK = 3e-4, 1e-4, 0.01
+EVAPORATION_WALK, NOISE_WALK, LAG_WALK = 1e-4, 1e-4, 0.01
 """The same in g/s, g and s."""
+CHANGED = 4.0
+"""What a shot shows so many standard uncertainties away did not walk, it changed (choice of ours)."""
 MOST_SHOTS = 1000
 
 
@@ -82,14 +84,15 @@ class Learned:
 
 
 def _moved(old: Known | None, new: Known | None, walk: float) -> Known | None:
-    # A Kalman filter of one state that walks at random from shot to shot. The spread between shots stays
-    # in u,
-    # so that a container that was emptied or covered is not forced onto yesterday's rate.
+    # A Kalman filter of one state that walks at random from shot to shot, and begins anew where a lid was put
+    # on or taken off: a container is not forced onto yesterday's rate.
     if new is None or not (math.isfinite(new.value) and math.isfinite(new.u) and new.u > 0):
         return old
     if old is None:
         return Known(new.value, new.u, 1)
     before = old.u**2 + walk**2 + (WALK_REL * old.value) ** 2
+    if abs(new.value - old.value) > CHANGED * math.sqrt(before + new.u**2):
+        return Known(new.value, new.u, 1)
     gain = before / (before + new.u**2)
     value = old.value + gain * (new.value - old.value)
     return Known(value, math.sqrt(gain) * new.u, min(old.n + 1, MOST_SHOTS))

@@ -113,12 +113,11 @@ def test_the_evaporation_is_the_mean_of_its_posterior(value: float, u: float) ->
     assert found.known.value == pytest.approx(mean, abs=2e-6)
     assert found.known.u == pytest.approx(math.sqrt(float(wary @ (RATE - mean) ** 2)), rel=2e-3)
     low, high = found.known.value - found.below, found.known.value + found.above
-    # A normal that is cut at nothing counts as a normal: that may hold a little more.
-    assert 0.94 <= float(wary[(low <= RATE) & (high >= RATE)].sum()) <= 0.965
+    assert float(wary[(low <= RATE) & (high >= RATE)].sum()) == pytest.approx(0.95, abs=0.003)
     # The shortest such interval: the points of highest density hold as much in nearly the same length.
     highest = np.sort(wary)[::-1]
     shortest = (int(np.searchsorted(np.cumsum(highest), 0.95)) + 1) * (RATE[1] - RATE[0])
-    assert high - low <= 1.15 * shortest
+    assert high - low <= 1.02 * shortest
 
 
 def test_a_slope_that_may_be_no_evaporation_is_a_mixture_of_two_normals() -> None:

@@ -42,6 +42,14 @@ def test_a_rate_is_learned_and_followed() -> None:
     assert moved.evaporation.value == pytest.approx(0.002, abs=2e-3)
 
 
+def test_a_lid_taken_off_is_no_slow_walk() -> None:
+    closed = after_shots([1e-4] * 50)
+    opened = after_shots([0.012], closed)
+    assert opened.evaporation == Known(0.012, 1e-3, 1)
+    again = after_shots([1e-4], opened)
+    assert again.evaporation == Known(1e-4, 1e-3, 1)
+
+
 def test_nothing_is_learned_from_nothing() -> None:
     empty = Learned().after(
         evaporation=None, noise_g=None, lag_s=None, open_s=None, mass_g=None, u_mass_g=None
