@@ -29,6 +29,8 @@ class Disturbance:
     depth_g: float
     """The largest excursion from where the curve would have been, with its sign."""
     jet: bool = False
+    pause: bool = False
+    """Whether a short break in the flow would look alike."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

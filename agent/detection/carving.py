@@ -76,6 +76,8 @@ class Found:
     kept: Kept
     ends_s: float
     """When the flow ended: the closing, or later where that was told too early."""
+    losses_s: tuple[float, ...] = ()
+    """Where the flow paused, or the container was moved."""
 
     @property
     def mass_g(self) -> float:
@@ -122,11 +124,14 @@ def cut_out(
     low, high = max(room.from_s, from_s - BEFORE_S), min(room.to_s, ends_s + AFTER_S)
     notes: set[str] = set()
     left_out: list[tuple[float, float]] = []
+    losses_s: list[float] = []
     for d in stretch.disturbances:
         if d.jet or _is_the_dispense(watch, d, times):
             continue
         if d.to_s > from_s and d.from_s < ends_s + 0.5:
-            if d.moved_g or _spoils(stretch, d, from_s, to_s):
+            if d.pause and times.open_s is not None:
+                losses_s.append(0.5 * (d.from_s + d.to_s))
+            elif d.moved_g or _spoils(stretch, d, from_s, to_s):
                 notes.add("container_moved")
         elif d.to_s <= from_s and (
             d.moved_g or (_spoils(stretch, d, low, from_s) and from_s - d.to_s > ENOUGH_S)
@@ -144,7 +149,7 @@ def cut_out(
     high = min(high, rises_again(stretch, ends_s))
     kept = Kept(low, high, tuple(left_out))
     notes |= _what_is_missing(watch, times, kept)
-    return Found(times, rise, frozenset(notes), kept, ends_s)
+    return Found(times, rise, frozenset(notes), kept, ends_s, tuple(losses_s))
 
 
 def _is_the_dispense(watch: ScaleWatch, d: Disturbance, times: Times) -> bool:

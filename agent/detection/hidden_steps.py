@@ -14,6 +14,8 @@ MANY_STEPS = 3
 """A container is moved once; steps that come again and again are a shaking floor seen at the scale's rate."""
 STEP = 0.7
 """A step within a ramp is one from so many seconds of its flow on."""
+PAUSE = 2.0
+"""Air in the line interrupts a flow for no longer: a fall by more seconds of it is a moved container's."""
 
 
 def hidden_steps(blocks: Blocks) -> list[Disturbance]:
@@ -55,7 +57,7 @@ def _all_steps(blocks: Blocks) -> list[Disturbance]:
     steady &= spread < np.maximum(0.05 * slope, max(2.0 * blocks.noise_g, 0.5 * blocks.limits.resolution_g))
     least_g = max(10.0 * blocks.limits.resolution_g, 12.0 * blocks.noise_g)
     large = np.abs(step) > np.maximum(STEP * slope, least_g)
-    return _peaks(t[(n - 1) // 2 :], np.where(whole & steady & large, step, 0.0))
+    return _peaks(t[(n - 1) // 2 :], np.where(whole & steady & large, step, 0.0), slope)
 
 
 def _side_slopes(windows: NDArray[np.float64], step_s: float) -> Floats:
@@ -63,12 +65,13 @@ def _side_slopes(windows: NDArray[np.float64], step_s: float) -> Floats:
     return np.asarray(windows @ x / (x @ x), dtype=np.float64)
 
 
-def _peaks(t: Floats, step: Floats) -> list[Disturbance]:
+def _peaks(t: Floats, step: Floats, slope: Floats) -> list[Disturbance]:
     found: list[Disturbance] = []
     step = step.copy()
     while step.size and np.any(step):
         at = int(np.argmax(np.abs(step)))
         when, size = float(t[at]), float(step[at])
-        found.append(Disturbance(when - HIDDEN_GAP_S, when + HIDDEN_GAP_S, size, size))
+        pause = -PAUSE * float(slope[at]) < size < 0.0
+        found.append(Disturbance(when - HIDDEN_GAP_S, when + HIDDEN_GAP_S, size, size, pause=pause))
         step[np.abs(t[: step.size] - when) < SIDE_S] = 0.0
     return found

@@ -161,6 +161,7 @@ class Namer:
             setup_guessed=name.setup_guessed,
             notes=frozenset(notes),
             stable=stable,
+            losses_s=found.losses_s,
             ended_s=now_s,
             idle_slope_g_per_s=slope,
             u_idle_slope_g_per_s=watch.idle.u_g_per_s if slope is not None else None,

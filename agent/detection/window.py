@@ -45,6 +45,9 @@ class Window:
     notes: frozenset[str] = field(default_factory=frozenset)
     """Flags that detection itself can tell: `clock_from_arrival`, `container_moved`, `readings_missing`,
     `scale_overload`, `no_plateau_before`, `no_plateau_after`, `recovered_after_restart`, `unattributed`."""
+    losses_s: tuple[float, ...] = ()
+    """Where the curve falls behind its flow by up to two seconds of it at once: air in the line, or the
+    container. Flow tells which."""
     stable: NDArray[np.bool_] | None = None
     """The scale's own stability flags, shape (n,), where it sends them."""
     ended_s: float = 0.0

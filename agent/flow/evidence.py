@@ -48,6 +48,7 @@ def window_of(evidence: Evidence) -> Window:
     """The window again. Raises KeyError or TypeError where the evidence is not complete."""
     body = dict(evidence.context["window"])
     body["notes"] = frozenset(body["notes"])
+    body["losses_s"] = tuple(body.get("losses_s", ()))
     return Window(t_s=evidence.t_s, mass_g=evidence.mass_g, stable=evidence.stable, **body)
 
 

@@ -5,7 +5,7 @@ Every rule in one table:
 | flag | set when | quality |
 | --- | --- | --- |
 | `after_drip` | drip after closing is over 0.5 % of the mass and 4 u, or as fast as a surge | suspect |
-| `air_in_line` | the flow breaks off after the first 2 s: a lasting loss of 0.3 s of it | suspect |
+| `air_in_line` | the flow breaks off after the first 2 s and loses 0.3 s of it (`losses`) | suspect |
 | `clock_from_arrival` | detection says so: the readings carry no time of their own | - |
 | `container_moved` | detection says so, or the curve shows what no gun does (`moved`) | rejected |
 | `duration_disagrees` | the curve is plainly 0.3 s off what was told | suspect; over 10 % rejected |
@@ -33,13 +33,13 @@ from agent.detection.window import Window
 from agent.flow.choosing import WRONG_S
 from agent.flow.curve import AMOUNTS, DRIP, DROOP, FLOW, LENGTH, SLOW
 from agent.flow.estimate import Estimate
-from agent.flow.moved import STEP_DOWN, comes_in_a_surge, is_moved
+from agent.flow.losses import losses_of
+from agent.flow.moved import comes_in_a_surge, is_moved, pushed_s
 from agent.flow.shape import Shape
 from agent.flow.surroundings import Surroundings
 
 DRIP_REL, SLOW_REL, SLOW_S = 0.005, 0.01, 0.1
 STEADY_REL, DROOP_REL = 0.05, 0.10
-AIR_S, EARLY_S = 0.3, 2.0
 DURATION_S, DURATION_REL = 0.3, 0.10
 PRESSURE_REL = 0.05
 GAP_S, GAP_INTERVALS, GAP_REL = 1.0, 4.0, 0.25
@@ -70,6 +70,8 @@ class Judged:
     flags: tuple[str, ...]
     quality: Quality
     why: str | None
+    doubted_s: float = 0.0
+    """Grams that may be the container's as well as the gun's, in seconds of the flow."""
 
 
 def judged(
@@ -78,6 +80,7 @@ def judged(
     """The flags of a dispense by the rules above. Where nothing was fitted, `fault` says why."""
     flags = set(window.notes)
     why: list[str] = [] if fault is None else [fault]
+    doubted_s = 0.0
     if window.gun is None:
         flags.add("unattributed")
     if window.mass_g.size:
@@ -86,15 +89,21 @@ def judged(
             flags.add("scale_overload")
     if found is not None:
         _plateaus(found, flags)
-        if is_moved(found, shape, around.scale.resolution_g):
+        losses = losses_of(window, found, shape, around.scale.resolution_g)
+        if losses.moved or is_moved(found, around.scale.resolution_g):
             flags.add("container_moved")
+        if losses.air:
+            flags.add("air_in_line")
+        doubted_s = losses.doubted_s
         _gaps(found, flags, why)
         _flow(found, shape, flags)
         _duration(window, found, flags, why)
     _pressure(window, around, flags)
+    if found is not None:
+        doubted_s += pushed_s(found, disagrees="duration_disagrees" in flags)
     why.extend(text for flag, text in _WHY.items() if flag in flags)
     quality: Quality = "rejected" if why else "suspect" if flags & _SUSPECT else "good"
-    return Judged(tuple(sorted(flags)), quality, "; ".join(why) or None)
+    return Judged(tuple(sorted(flags)), quality, "; ".join(why) or None, doubted_s)
 
 
 def _plateaus(found: Estimate, flags: set[str]) -> None:
@@ -135,10 +144,6 @@ def _flow(found: Estimate, shape: Shape, flags: set[str]) -> None:
         flags.add("unsteady_flow")
     if np.any(np.abs(shape.tenths) > np.maximum(STEADY_REL, 5.0 * shape.u_tenths)):
         flags.add("unsteady_flow")
-    for run in shape.runs:
-        lost = -run.lasting_g > max(AIR_S * shape.steady_g_per_s, 5.0 * run.u_g)
-        if lost and run.to_s > found.start_s + EARLY_S and run.extreme > STEP_DOWN:
-            flags.add("air_in_line")
 
 
 def _duration(window: Window, found: Estimate, flags: set[str], why: list[str]) -> None:

@@ -17,7 +17,6 @@ from agent.flow.estimate import Estimate, estimate
 from agent.flow.flags import judged
 from agent.flow.fluids import U_TEMPERATURE_ASSUMED_C, U_TEMPERATURE_C, density
 from agent.flow.known import Known
-from agent.flow.moved import doubted_s
 from agent.flow.permissible import permissible_error_g
 from agent.flow.priors import u_told_s, valve_difference
 from agent.flow.shape import NO_SHAPE, shape_of
@@ -135,7 +134,7 @@ def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measu
     open_s = _open_time(window, around, found)
     disagrees = "duration_disagrees" in verdict.flags
     # Where a push is as likely as what the gun would have done, the truth lies anywhere between.
-    beside_s = doubted_s(found, disagrees=disagrees) / math.sqrt(3.0)
+    beside_s = verdict.doubted_s / math.sqrt(3.0)
     if disagrees:
         open_s = _doubted(open_s, window, found, beside_s)
     liquid = _liquid(around)

@@ -16,7 +16,7 @@ from agent.flow.curve import AMOUNTS, DRIP, FLOW, JET, LOG_DRIP, LOG_SLOW, SLOW
 from agent.flow.estimate import Estimate
 from agent.flow.priors import LOSS_U
 from agent.flow.readings import settled
-from agent.flow.shape import Shape
+from agent.flow.shape import Run
 
 STEP_REL, STEP_D, STEP_UP, STEP_DOWN = 0.02, 4.0, 1.0, -1.04
 DISTURBED = 0.25
@@ -37,18 +37,12 @@ DOUBTED_S, DOUBTED_PACE, DOUBTED_LATE_PACE = 0.3, 1.2, 2.8
 LEAST_U = 5.0
 
 
-def is_moved(found: Estimate, shape: Shape, d: float) -> bool:
+def is_moved(found: Estimate, d: float) -> bool:
     """Whether the readings show that the container was moved or leaned on; `d` is the resolution, g."""
-    return (
-        _steps(found, shape, d)
-        or _is_disturbed(found)
-        or _loses_mass(found, d)
-        or _sways(found, d)
-        or _outruns_the_gun(found, d)
-    )
+    return _is_disturbed(found) or _loses_mass(found, d) or _sways(found, d) or _outruns_the_gun(found, d)
 
 
-def doubted_s(found: Estimate, *, disagrees: bool) -> float:
+def pushed_s(found: Estimate, *, disagrees: bool) -> float:
     """Grams that may be a push on the container as well as the gun's, in seconds of the flow.
 
     The true mass may be off by them. Where the duration `disagrees` as well, a push may be behind all that
@@ -84,13 +78,15 @@ def _fast_s(found: Estimate) -> tuple[float, float, float]:
     return drip_s, surge_s, late_s
 
 
-def _steps(found: Estimate, shape: Shape, d: float) -> bool:
-    least_g = max(STEP_REL * abs(found.mass_g), STEP_D * d)
-    return any(
-        (run.extreme > STEP_UP or run.extreme < STEP_DOWN)
-        and abs(run.lasting_g) > max(least_g, LEAST_U * run.u_g)
-        for run in shape.runs
-    )
+def step_g(found: Estimate, d: float) -> float:
+    """What counts as a step of the container, g."""
+    return max(STEP_REL * abs(found.mass_g), STEP_D * d)
+
+
+def is_step(run: Run, found: Estimate, d: float) -> bool:
+    """Whether the flow did in a run what no flow does, and left grams behind or took them."""
+    sudden = run.extreme > STEP_UP or run.extreme < STEP_DOWN
+    return sudden and abs(run.lasting_g) > max(step_g(found, d), LEAST_U * run.u_g)
 
 
 def _is_disturbed(found: Estimate) -> bool:
@@ -100,7 +96,7 @@ def _is_disturbed(found: Estimate) -> bool:
 
 
 def _loses_mass(found: Estimate, d: float) -> bool:
-    least_g = max(STEP_REL * abs(found.mass_g), STEP_D * d, LEAST_U * found.u_mass_g)
+    least_g = max(step_g(found, d), LEAST_U * found.u_mass_g)
     could_evaporate_g = LOSS_U * float(np.ptp(found.t_s))
     return found.mass_g < -least_g or found.look.rise_g < -could_evaporate_g - STEP_D * d
 

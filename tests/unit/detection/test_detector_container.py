@@ -22,6 +22,16 @@ def test_a_step_in_the_shot_is_a_moved_container(paper, run, grams, at_s):
     assert "container_moved" in window.notes
 
 
+@pytest.mark.parametrize(("grams", "is_loss"), [(-1.6, True), (-2.4, True), (-4.0, False), (1.6, False)])
+def test_a_fall_that_may_be_air_is_left_to_flow(paper, run, grams, is_loss):
+    page = shot(paper)
+    page.steps.append((30.0, grams))
+    (window,) = run(page).all
+    assert len(window.losses_s) == is_loss
+    assert ("container_moved" in window.notes) is not is_loss
+    assert all(abs(at_s - T0 - 30.0) < 0.6 for at_s in window.losses_s)
+
+
 def test_a_container_lifted_and_put_back_in_the_shot(paper, run):
     page = shot(paper)
     page.steps += [(28.0, -360.0), (31.0, 360.0)]
