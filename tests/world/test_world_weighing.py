@@ -189,6 +189,19 @@ def test_expansion_of_acetone() -> None:
     assert (low.value - high.value) / 10.0 / 790.215 == pytest.approx(1.41e-3, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("name", "per_k"), [("acetone", 1.41e-3), ("water", 2.07e-4), ("isopropanol", 1.08e-3)]
+)
+def test_a_doubtful_temperature_makes_a_doubtful_density(name: str, per_k: float) -> None:
+    """By the law of propagation (JCGM 100, 5.1.2); expansion at 20 C by handbooks (from memory)."""
+    sure, doubtful = density(KNOWN[name], 20.0, 0.0), density(KNOWN[name], 20.0, 3.0)
+    assert sure is not None
+    assert doubtful is not None
+    by_temperature = math.sqrt(doubtful.u**2 - sure.u**2) / sure.value
+    # Straight lines over 5 C: at a point of the table the slope below it counts, which for water is less.
+    assert by_temperature == pytest.approx(3.0 * per_k, rel=0.15)
+
+
 def test_beyond_the_table_the_uncertainty_grows_and_then_nothing_is_known() -> None:
     inside, beyond = density(KNOWN["acetone"], 40.0), density(KNOWN["acetone"], 48.0)
     assert inside is not None
