@@ -9,12 +9,13 @@ to the commanded one, and to tell the fit how long the liquid ran.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from agent.flow.known import Known
 
 MOST_SHOTS = 48
-"""Shots remembered per gun; older ones are dropped."""
+"""Shots remembered per gun; of older ones those of several lengths are kept longest."""
 POSSIBLE = (1e-9, 1e9)
 """Seconds and grams outside of this come from a damaged note, and their squares would overflow."""
 LEAST_RATIO = 1.4
@@ -30,7 +31,7 @@ class Shot:
     """One shot as the method needs it."""
 
     group: str
-    """Shots of one group ran at the same setup and needle setting: only they are compared."""
+    """Shots of one group ran at one time with the same setup and needle setting: only they are compared."""
     open_s: float
     mass_g: float
     u_mass_g: float
@@ -43,11 +44,14 @@ class Lengths:
     shots: tuple[Shot, ...] = ()
 
     def with_shot(self, shot: Shot) -> Lengths:
-        """One more shot; the oldest is dropped beyond `MOST_SHOTS`. An impossible shot changes nothing."""
+        """One more shot; beyond `MOST_SHOTS` one is dropped. An impossible shot changes nothing."""
         amounts = (shot.open_s, shot.mass_g, shot.u_mass_g)
         if not all(POSSIBLE[0] <= amount <= POSSIBLE[1] for amount in amounts):
             return self
-        return Lengths((*self.shots, shot)[-MOST_SHOTS:])
+        shots = [*self.shots, shot]
+        while len(shots) > MOST_SHOTS:
+            del shots[_least_told(shots)]
+        return Lengths(tuple(shots))
 
     def error(self) -> Known | None:
         """The fixed timing error in seconds (positive: more liquid than the command asked for).
@@ -79,8 +83,10 @@ class Lengths:
         return error if abs(error.value) > float(stdtrit(dof, 0.975)) * error.u else None
 
     def _of_groups(self) -> list[Known]:
-        groups = sorted({shot.group for shot in self.shots})
-        found = [_group_error([shot for shot in self.shots if shot.group == group]) for group in groups]
+        found = [
+            _group_error([shot for shot in self.shots if shot.group == group])
+            for group in _groups(self.shots)
+        ]
         return [error for error in found if error is not None]
 
     def to_list(self) -> list[list[object]]:
@@ -100,10 +106,25 @@ class Lengths:
         return lengths
 
 
+def _least_told(shots: list[Shot]) -> int:
+    # Everyday shots of one length: a few weeks of them would push out what was once tried with several.
+    told = {group: _is_telling([shot for shot in shots if shot.group == group]) for group in _groups(shots)}
+    idle = (at for at, shot in enumerate(shots) if not told[shot.group] and shot.group != shots[-1].group)
+    return next(idle, 0)
+
+
+def _groups(shots: Iterable[Shot]) -> list[str]:
+    return sorted({shot.group for shot in shots})
+
+
+def _is_telling(shots: list[Shot]) -> bool:
+    lengths = [shot.open_s for shot in shots]
+    return len(shots) >= 2 and max(lengths) >= LEAST_RATIO * min(lengths)
+
+
 def _group_error(shots: list[Shot]) -> Known | None:
     # Weighted straight line m = q t + q dt; dt is intercept over slope. The residuals may only widen u.
-    lengths = [shot.open_s for shot in shots]
-    if len(shots) < 2 or max(lengths) < LEAST_RATIO * min(lengths):
+    if not _is_telling(shots):
         return None
     weights = [1.0 / (shot.u_mass_g**2 + (REPEATABILITY_REL * shot.mass_g) ** 2) for shot in shots]
     total = sum(weights)

@@ -14,6 +14,9 @@ from agent.detection.window import Window
 from agent.flow.learned import Learned
 from agent.flow.measuring import Measurement
 
+TOGETHER_S = 900.0
+"""Shots further apart are not compared: pressure, temperature and wear may have changed the flow by more than
+a valve does (choice of ours)."""
 TURNS_KEPT = 16
 """Needle settings remembered of a gun: a shot is measured seconds after it was sprayed, not hours."""
 
@@ -26,6 +29,8 @@ class Lessons:
         self._guns: dict[str, Learned] = {}
         self._turns: dict[str, deque[tuple[float, str]]] = {}
         """By gun: when its needle was set, on our clock, and what tells this setting from others."""
+        self._together: dict[str, tuple[float, float]] = {}
+        """By gun: when the first and the last of the shots compared now were sprayed, on our clock."""
         self._changed_s: dict[str, float] = {}
         """By gun: when its parts were last changed."""
 
@@ -46,14 +51,19 @@ class Lessons:
     def group(self, window: Window, opened_s: float) -> str | None:
         """The shots that one which began at `opened_s` on our clock is compared with for its valve's timing.
 
-        Those of like setup and needle setting. None where it says nothing of the gun as it is: a bleed clears
-        air, so that its flow is its own, and a shot may have been sprayed before a part was changed.
+        Those sprayed just before it with like setup and needle setting. None where it says nothing of the
+        gun as it is: a bleed clears air, so that its flow is its own, and a shot may have been sprayed
+        before a part was changed.
         """
         gun = window.gun
         if gun is None or window.purpose != "shot" or opened_s < self._changed_s.get(gun, -math.inf):
             return None
         known = [setting for turned_s, setting in self._turns.get(gun, ()) if turned_s <= opened_s]
-        return f"{window.setup}/{known[-1] if known else None}"
+        first_s, last_s = self._together.get(gun, (opened_s, opened_s))
+        if opened_s - last_s > TOGETHER_S:
+            first_s = opened_s
+        self._together[gun] = first_s, max(last_s, opened_s)
+        return f"{window.setup}/{known[-1] if known else None}/{first_s:.0f}"
 
     def learn(self, window: Window, measured: Measurement, group: str | None) -> None:
         """Take a good dispense in; `group` names the shots it is compared with, None where there are none."""

@@ -107,6 +107,22 @@ def test_it_never_grows() -> None:
     assert len(learned.lengths.shots) == MOST_SHOTS
 
 
+def test_everyday_shots_do_not_push_out_what_was_tried_with_several_lengths() -> None:
+    known = Lengths((Shot("tried", 6.0, 31.0, 0.02), Shot("tried", 30.0, 151.0, 0.02)))
+    for day in range(40):
+        for _ in range(3):
+            known = known.with_shot(Shot(f"day {day}", 20.0, 101.0, 0.02))
+    assert len(known.shots) == MOST_SHOTS
+    assert known.shots[-1].group == "day 39"
+    error = known.error()
+    assert error is not None
+    assert error.value == pytest.approx(0.2, abs=1e-6)
+    many = Lengths()
+    for number in range(MOST_SHOTS + 2):
+        many = many.with_shot(Shot("tried", 6.0 + number, 31.0, 0.02))
+    assert many.shots[0].open_s == 8.0
+
+
 def shots(
     dt_s: float, flow: float, lengths: list[float], rng: np.random.Generator, group: str = "a"
 ) -> Lengths:
