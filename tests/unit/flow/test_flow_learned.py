@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from agent.flow.known import Known
@@ -71,6 +71,7 @@ def test_it_is_kept_and_read_back() -> None:
     assert Learned.from_dict(json.loads(json.dumps(learned.to_dict()))) == learned
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.dictionaries(
         st.sampled_from(["evaporation", "noise_g", "lag_s", "lengths", "more"]),
