@@ -56,6 +56,8 @@ class Window:
     """Slope of the scale at rest, learned from calm stretches before this; negative for evaporation."""
     u_idle_slope_g_per_s: float | None = None
     """Its standard uncertainty."""
+    is_zero_held: bool = False
+    """Whether the scale may have held its zero before: then it showed no evaporation, and hid all of it."""
     u_open_s: float | None = None
     """Standard uncertainty of `open_s`; None leaves it to what `clock_from_arrival` says of the clocks."""
     is_stamped: bool | None = None

@@ -38,6 +38,7 @@ from agent.flow.priors import LOSS_U, prior_of, start_of
 from agent.flow.readings import Left, Readings
 from agent.flow.surroundings import Surroundings
 from agent.flow.vibration import aliased_to_a_slope, beside_vibration, without_tones
+from agent.flow.zero_tracking import seen_after_alone
 
 ROUGH_S, ROUGH_STEPS = (0.3, 0.08), 4
 """Noise of the rough fits in seconds of flow, and how many steps they take."""
@@ -223,6 +224,8 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
     precision = max(1.0 / seen.u**2 - 1.0 / LOSS_U**2, 1e-6)
     alone = Known(seen.value / seen.u**2 / precision, math.sqrt(1.0 / precision))
     rate = weighed(alone, volatile=volatile, before=_rate_before(window, around), astray=raw.aliased)
+    if window.is_zero_held:
+        rate = seen_after_alone(rate)
     by_rate = float(by_all[LOSS]) / seen.u**2
     length = max(float(joint.at[AMOUNTS + LENGTH]), 0.0)
     fluctuating = FLUCTUATION * abs(rate.known.value) * length
