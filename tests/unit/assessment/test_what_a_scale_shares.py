@@ -60,3 +60,21 @@ def test_after_a_restart_guns_are_compared_as_before(floor_of) -> None:
             one.shoot("lower", **budget(0.8))
     assert other.last(Balance).u_spread_pct == pytest.approx(floor.last(Balance).u_spread_pct)
     assert other.last(Balance).u_spread_pct < 0.6
+
+
+def test_a_flow_brought_to_another_pressure_is_as_uncertain_as_the_pressure(floor_of) -> None:
+    """JCGM 100 (10): half of what the gauge does not resolve, and what the exponent may be wrong by."""
+    floor = floor_of()
+    floor.pressure_bar = 0.52
+    for _ in range(3):
+        floor.shoot("upper", **budget(0.8))
+    check = floor.last(Check)
+    factor = (0.50 / 0.52) ** 0.5
+    by_pressure = check.at_setpoint_g_per_min * math.hypot(0.5 * 0.002, 0.02 * math.log(0.50 / 0.52))
+    assert by_pressure > 0.1
+    assert check.at_setpoint_g_per_min == pytest.approx(check.mean_g_per_min * factor)
+    assert check.u_at_setpoint_g_per_min == pytest.approx(
+        math.hypot(check.u_g_per_min * factor, by_pressure), rel=1e-6
+    )
+    own = math.sqrt(check.u_g_per_min**2 - 0.8**2)
+    assert check.u_alone_g_per_min == pytest.approx(math.hypot(own * factor, by_pressure), rel=1e-6)
