@@ -1,4 +1,7 @@
-"""What a window's readings can carry: drip, slow start, both or neither, by the evidence (Laplace)."""
+"""What a window's readings can carry: drip, slow start, both or neither, by the evidence (Laplace).
+
+A drip that falls is tried first, then one that the jet's pressure still drives.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,9 @@ from agent.detection.window import Floats
 from agent.flow.curve import (
     AMOUNTS,
     DRIP,
+    DRIVEN,
     FLOW,
+    JET,
     LENGTH,
     LOG_DRIP,
     LOG_LAG,
@@ -36,6 +41,18 @@ PENALTY = 2.0
 """Parameters that a drip or a slow start brings."""
 BETTER = 2.0
 """How much lower minus twice the log evidence must be."""
+WIDER = (
+    (False, True, False),
+    (True, False, False),
+    (True, True, False),
+    (True, False, True),
+    (True, True, True),
+)
+"""Drip, slow start, and whether the drip is driven: what is tried beside the plain curve."""
+TRIED_S = (0.3, 1.5)
+"""Time constants that a drip and a slow start are looked for with, s."""
+STAYS, STEADY = 0.5, 0.4
+"""A surge and a driven drip of so much of the jet's force, whose push is its grams but for so much (ours)."""
 ASTRAY = 6.0
 """So much higher and a wider curve's fit was not at its end."""
 BEGIN_S = 0.05
@@ -63,15 +80,16 @@ def chosen(
     if always:
         # On a coarse scale the grams rest on the ramp, and a surge or a slow start hides between two steps.
         prior = prior.narrowed(SLOW, HIDDEN_S / SLOW_MOST_S)
-    drips = start is not None or _promising(data, plain, drip=True)
-    slows = start is not None or always or _promising(data, plain, drip=False)
+    drips, slows, driven = (True, True, True) if start is not None else _promising(data, plain)
+    slows = slows or always
     best = prior.without(drip=True, slow=True), plain
-    for drip, slow in ((False, True), (True, False), (True, True)):
-        if (drip and not drips) or (slow and not slows) or (always and not slow):
+    for drip, slow, push in WIDER:
+        tried = (driven if push else drips or not drip) and (slows or not slow)
+        if not tried or (always and not slow):
             continue
-        wider = prior.without(drip=not drip, slow=not slow)
+        wider = prior.without(drip=not drip, slow=not slow, push=not push)
         other = _wider_fit(data, wider, plain, plain.at if start is None else start)
-        unphysical = drip and other.at[DRIP] < 0
+        unphysical = drip and (other.at[DRIP] < 0 or _may_be_a_push(other))
         if not unphysical and ((always and best[1] is plain) or other.cost < best[1].cost - BETTER):
             best = wider, other
     return best
@@ -112,17 +130,15 @@ def roughly_chosen(data: Data, prior: Prior, plain: Joint) -> tuple[Prior, Joint
     fits = _spread_of(data, plain, apart)
     scale = float(np.mean(fits.typical_z))
     best, least = (prior.without(drip=True, slow=True), plain), fits.criterion
-    drips = _promising(data, plain, drip=True, scale=scale)
-    slows = _promising(data, plain, drip=False, scale=scale)
-    for drip, slow in ((False, True), (True, False), (True, True)):
-        if (drip and not drips) or (slow and not slows):
+    drips, slows, driven = _promising(data, plain, scale)
+    for drip, slow, push in WIDER:
+        if not (driven if push else drips or not drip) or (slow and not slows):
             continue
-        wider = prior.without(drip=not drip, slow=not slow)
+        wider = prior.without(drip=not drip, slow=not slow, push=not push)
         other = _wider_fit(data, wider, plain, plain.at)
-        criterion = _spread_of(data, other, apart).criterion + PENALTY * (drip + slow) * math.log(
-            data.mass_g.size
-        )
-        if criterion < least and not (drip and other.at[DRIP] < 0):
+        more = PENALTY * (drip + slow) + push
+        criterion = _spread_of(data, other, apart).criterion + more * math.log(data.mass_g.size)
+        if criterion < least and not (drip and (other.at[DRIP] < 0 or _may_be_a_push(other))):
             best, least = (wider, other), criterion
     return best
 
@@ -161,6 +177,8 @@ def _wider_fit(data: Data, wider: Prior, plain: Joint, start: Floats) -> Joint:
             begin[amount] = 0.0
         elif begin[amount] == 0.0:
             begin[amount], begin[AMOUNTS + which] = BEGIN_S * begin[FLOW], math.log(known.value)
+    if wider.u[DRIVEN] > 0.0 and begin[DRIVEN] == 0.0:
+        begin[DRIVEN] = wider.mean[DRIVEN]
     found = fit(data, wider, begin)
     if found.cost <= plain.cost + ASTRAY:
         return found
@@ -172,6 +190,21 @@ def _wider_fit(data: Data, wider: Prior, plain: Joint, start: Floats) -> Joint:
     return again if again.cost < found.cost else found
 
 
-def _promising(data: Data, joint: Joint, *, drip: bool, scale: float = 1.0) -> bool:
-    column = drip_column if drip else slow_column
-    return any(gain_by(joint, column(data.on, joint.at, tau_s)) > WORTH * scale for tau_s in (0.3, 1.5))
+def _may_be_a_push(joint: Joint) -> bool:
+    # A force that comes with the liquid and stays looks like a jet, and a driven drip of as many grams whose
+    # push and grams make a step together: what goes with the jet is there again at once.
+    at = joint.at
+    flow, jet = float(at[FLOW]), float(at[JET])
+    stands_for = float(at[DRIVEN]) * jet / math.exp(float(at[AMOUNTS + LOG_DRIP]))
+    stays_g = float(at[DRIP]) + max(-float(at[SLOW]), 0.0)
+    return abs(stands_for - flow) < STEADY * flow and stays_g > STAYS * jet
+
+
+def _promising(data: Data, joint: Joint, scale: float = 1.0) -> tuple[bool, bool, bool]:
+    """Whether a drip, a slow start, a drip that is driven promise enough to be fitted."""
+    on, at, least = data.on, joint.at, WORTH * scale
+    return (
+        any(gain_by(joint, drip_column(on, at, tau_s, 0.0)) > least for tau_s in TRIED_S),
+        any(gain_by(joint, slow_column(on, at, tau_s)) > least for tau_s in TRIED_S),
+        any(gain_by(joint, drip_column(on, at, tau_s, 1.0)) > least for tau_s in TRIED_S),
+    )

@@ -6,11 +6,13 @@ Physics, one column per amount, each seen through the scale's first-order lag:
 - liquid arriving at a steady flow from the opening to the closing, with a slow droop (a column that begins
   and ends at zero, so that the flow is the mean flow), and a slow start that leaves out some grams;
 - drip: grams that follow after closing, dying away exponentially;
-- the jet's momentum: an offset while the liquid strikes, gone with it.
+- the jet's momentum: an offset while the liquid strikes, gone with it. What follows after closing pushes as
+  well, with the jet's speed where a needle leaks under pressure, and hardly where it only falls.
 
-The amounts enter linearly, the times do not. A first-order lag turns a step into s = 1 - exp(-u/lag), a ramp
-into r = u - lag s, a parabola u^2/2 into b = u^2/2 - lag r (any text on linear systems); the derivatives by
-the times follow from these by hand and are checked against differences in the tests.
+The amounts enter linearly but for the drip's push, the times do not. A first-order lag turns a step into
+s = 1 - exp(-u/lag), a ramp into r = u - lag s, a parabola u^2/2 into b = u^2/2 - lag r (any text on linear
+systems); the derivatives by the times follow from these by hand and are checked against differences in the
+tests.
 """
 
 from __future__ import annotations
@@ -28,8 +30,12 @@ AMOUNTS = 8
 START, LENGTH, LOG_LAG, LOG_DRIP, LOG_SLOW = range(5)
 """Times: arrival of the liquid s, how long it arrives s, and logarithms of the time constants in s."""
 TIMES = 5
-SIZE = AMOUNTS + TIMES
-"""Parameters: the amounts, then the times."""
+DRIVEN = AMOUNTS + TIMES
+"""Speed of the drip over the jet's."""
+SIZE = AMOUNTS + TIMES + 1
+"""Parameters: the amounts, then the times, then the drip's speed."""
+MOST_PUSH_S = 3.0
+"""A gram a second never weighs more: a jet of 30 m/s (3 bar by Bernoulli)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +59,14 @@ class _Times(NamedTuple):
     lag: float
     drip: float
     slow: float
+
+
+class _Push(NamedTuple):
+    """The jet's force in seconds of flow, and its slopes by jet and flow."""
+
+    seconds: float
+    by_jet: float
+    by_flow: float
 
 
 class _Response(NamedTuple):
@@ -95,17 +109,20 @@ def curve_of(on: Axis, at: Floats) -> Floats:
     if at[DROOP] != 0.0:
         curve += at[DROOP] * ((one.bow - two.bow) / times.length - 0.5 * (one.ramp + two.ramp))
     if at[DRIP] != 0.0:
-        curve += at[DRIP] * _tail(after, two.gone, times.lag, times.drip).value
+        tail = _tail(after, two.gone, times.lag, times.drip).value
+        curve += at[DRIP] * (tail + at[DRIVEN] * _push(at).seconds / times.drip * (two.step - tail))
     if at[SLOW] != 0.0:
         curve -= at[SLOW] * _tail(since, one.gone, times.lag, times.slow).value
     return np.asarray(curve)
 
 
-def drip_column(on: Axis, at: Floats, tau_s: float) -> Floats:
-    """The curve per gram of drip that dies away with `tau_s`, shape (n,)."""
+def drip_column(on: Axis, at: Floats, tau_s: float, driven: float) -> Floats:
+    """The curve per gram of drip that dies away with `tau_s`, at `driven` of the jet's speed, shape (n,)."""
     times = _times(at)
     _, after = _since(on, times)
-    return _tail(after, np.exp(-after / times.lag), times.lag, tau_s).value
+    gone = np.exp(-after / times.lag)
+    tail = _tail(after, gone, times.lag, tau_s).value
+    return np.asarray(tail + driven * _push(at).seconds / tau_s * (1.0 - gone - tail))
 
 
 def slow_column(on: Axis, at: Floats, tau_s: float) -> Floats:
@@ -152,11 +169,15 @@ def columns_and_slopes(on: Axis, at: Floats) -> Floats:
     by_lag = (flow - 0.5 * droop) * ramp_one - (flow + 0.5 * droop) * ramp_two
     by_lag += droop / length * (bow_one - bow_two) - jet * (since * one.gone - after * two.gone) / lag
     if at[DRIP] != 0.0:
-        tail = _tail(after, two.gone, lag, times.drip)
-        out[:, DRIP] = tail.value
-        out[:, AMOUNTS + LOG_DRIP] = at[DRIP] * tail.by_tau
-        by_after += at[DRIP] * tail.by_u
-        by_lag += at[DRIP] * tail.by_lag
+        tail, push = _tail(after, two.gone, lag, times.drip), _push(at)
+        late_s, pushes = at[DRIVEN] * push.seconds / times.drip, two.step - tail.value
+        out[:, DRIP] = tail.value + late_s * pushes
+        out[:, AMOUNTS + LOG_DRIP] = at[DRIP] * ((1.0 - late_s) * tail.by_tau - late_s * pushes)
+        out[:, DRIVEN] = at[DRIP] * push.seconds / times.drip * pushes
+        out[:, JET] += at[DRIP] * at[DRIVEN] * push.by_jet / times.drip * pushes
+        out[:, FLOW] += at[DRIP] * at[DRIVEN] * push.by_flow / times.drip * pushes
+        by_after += at[DRIP] * ((1.0 - late_s) * tail.by_u + late_s * ended)
+        by_lag += at[DRIP] * ((1.0 - late_s) * tail.by_lag - late_s * after * two.gone / lag)
     if at[SLOW] != 0.0:
         late = _tail(since, one.gone, lag, times.slow)
         out[:, SLOW] = -late.value
@@ -171,8 +192,17 @@ def columns_and_slopes(on: Axis, at: Floats) -> Floats:
 
 def _times(at: Floats) -> _Times:
     return _Times(
-        *(float(time) for time in at[AMOUNTS : AMOUNTS + LOG_LAG]), *np.exp(at[AMOUNTS + LOG_LAG :])
+        *(float(time) for time in at[AMOUNTS : AMOUNTS + LOG_LAG]),
+        *np.exp(at[AMOUNTS + LOG_LAG : AMOUNTS + TIMES]),
     )
+
+
+def _push(at: Floats) -> _Push:
+    # A jet that pulls is none: what stands for it there pushes no drip.
+    flow, jet = float(at[FLOW]), float(at[JET])
+    if flow <= 0.0 or jet <= 0.0 or jet >= MOST_PUSH_S * flow:
+        return _Push(MOST_PUSH_S if jet >= MOST_PUSH_S * flow > 0.0 else 0.0, 0.0, 0.0)
+    return _Push(jet / flow, 1.0 / flow, -jet / flow**2)
 
 
 def _since(on: Axis, times: _Times) -> tuple[Floats, Floats]:

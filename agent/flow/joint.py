@@ -12,12 +12,14 @@ from agent.detection.window import Floats
 from agent.flow.curve import (
     AMOUNTS,
     DRIP,
+    DRIVEN,
     LENGTH,
     LOG_DRIP,
     LOG_LAG,
     LOG_SLOW,
     SIZE,
     SLOW,
+    TIMES,
     Axis,
     columns_and_slopes,
     curve_of,
@@ -38,7 +40,7 @@ SHORTEST_S, LOWEST_LOG, HIGHEST_LOG = 0.05, float(np.log(0.01)), float(np.log(20
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prior:
-    """What is known of the parameters before: amounts first, then times. Shapes (SIZE,)."""
+    """What is known of the parameters before: amounts, times, the drip's speed. Shapes (SIZE,)."""
 
     mean: Floats
     u: Floats
@@ -50,12 +52,14 @@ class Prior:
         u[which] *= share
         return Prior(self.mean, u)
 
-    def without(self, *, drip: bool, slow: bool) -> Prior:
-        """The prior with drip or slow start left out, where the data cannot carry them."""
+    def without(self, *, drip: bool, slow: bool, push: bool = True) -> Prior:
+        """The prior with drip, slow start or the drip's push left out, where the data cannot carry them."""
         mean, u = self.mean.copy(), self.u.copy()
         for left_out, amount, time in ((drip, DRIP, LOG_DRIP), (slow, SLOW, LOG_SLOW)):
             if left_out:
                 mean[amount] = u[amount] = u[AMOUNTS + time] = 0.0
+        if push or drip:
+            mean[DRIVEN] = u[DRIVEN] = 0.0
         return Prior(mean, u)
 
 
@@ -78,7 +82,7 @@ class Joint:
     """A fit."""
 
     at: Floats
-    """Amounts, then times, shape (SIZE,)."""
+    """Amounts, then times, then the drip's speed, shape (SIZE,)."""
     covariance: Floats
     """Shape (SIZE, SIZE); zero rows for what was held."""
     slopes: Floats
@@ -234,8 +238,9 @@ def _hessian(slopes: Floats, information: Floats, precision: Floats) -> Floats:
 
 def _keep_sane(at: Floats) -> None:
     at[AMOUNTS + LENGTH] = max(at[AMOUNTS + LENGTH], SHORTEST_S)
-    logs = slice(AMOUNTS + LOG_LAG, SIZE)
+    logs = slice(AMOUNTS + LOG_LAG, AMOUNTS + TIMES)
     at[logs] = np.clip(at[logs], LOWEST_LOG, HIGHEST_LOG)
+    at[DRIVEN] = min(max(at[DRIVEN], 0.0), 1.0)
 
 
 def _penalty(at: Floats, prior: Prior, free: NDArray[np.intp]) -> float:

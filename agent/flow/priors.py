@@ -11,6 +11,7 @@ from agent.flow.curve import (
     AMOUNTS,
     BEND,
     DRIP,
+    DRIVEN,
     DROOP,
     FLOW,
     JET,
@@ -45,6 +46,8 @@ DRIP_S = Known(0.8, 0.7)
 """Time constant of the drip after closing; u of its logarithm (common practice, no source)."""
 SLOW_S = Known(0.6, 0.7)
 """Time constant of a slow start; u of its logarithm (common practice, no source)."""
+DRIVEN_BY = Known(0.5, 0.3)
+"""Speed of a drip that is driven over the jet's: a rectangle from falling to a leak (JCGM 100, 4.3.7)."""
 PLAINLY_S, PLAINLY_REL = 2.5, 0.2
 """A length is plainly another one from so many seconds and so much of it on: a jet's force may fake less."""
 LOSS_U = 0.05
@@ -63,6 +66,7 @@ def prior_of(window: Window, around: Surroundings, look: FirstLook, told_s: floa
     mean[FLOW], u[FLOW] = flow, 1e4
     for amount, share in ((DROOP, DROOP_REL), (JET, JET_S), (DRIP, DRIP_MOST_S), (SLOW, SLOW_MOST_S)):
         u[amount] = share * flow + 1e-6
+    mean[DRIVEN], u[DRIVEN] = DRIVEN_BY.value, DRIVEN_BY.u
     for which, known in _times(window, around, look, told_s).items():
         mean[AMOUNTS + which], u[AMOUNTS + which] = known.value, known.u
     return Prior(mean, u)
@@ -83,6 +87,9 @@ def start_of(prior: Prior, look: FirstLook, *, told: bool) -> Floats:
         if not told or disagreement_s(look, float(prior.mean[AMOUNTS + LENGTH])) > 0.0:
             start[AMOUNTS + LENGTH] = look.length_s
     start[FLOW] = look.rise_g / max(start[AMOUNTS + LENGTH], 0.05)
+    if not told:
+        # A jet pushes: from no force at all the fit often took the lag for it, and ended there.
+        start[JET] = JET_S * start[FLOW]
     return start
 
 

@@ -17,6 +17,7 @@ from agent.flow.curve import (
     LOSS,
     SIZE,
     SLOW,
+    TIMES,
     Axis,
     axis,
     columns_and_slopes,
@@ -29,12 +30,13 @@ from agent.flow.curve import (
 from agent.flow.joint import Data, Prior, fit, gain_by
 
 LAG_S, DRIP_S, SLOW_S = 0.3, 0.9, 0.5
+SPEED = 0.6
 START_S, LENGTH_S = 0.13, 17.0
 
 
 def parameters() -> np.ndarray:
     logs = np.log([LAG_S, DRIP_S, SLOW_S])
-    return np.array([300.0, 0.01, 0.002, 2.0, 0.05, 1.2, 0.8, -0.4, START_S, LENGTH_S, *logs])
+    return np.array([300.0, 0.01, 0.002, 2.0, 0.05, 1.2, 0.8, -0.4, START_S, LENGTH_S, *logs, SPEED])
 
 
 def times() -> Axis:
@@ -57,6 +59,7 @@ def test_the_curve_is_what_a_lagging_scale_shows() -> None:
             x += at[JET] * (after < 0)
         if after > 0:
             x += at[DRIP] * (1.0 - np.exp(-after / DRIP_S))
+            x += SPEED * at[JET] / at[FLOW] * at[DRIP] / DRIP_S * np.exp(-after / DRIP_S)
         return float(x)
 
     solved = solve_ivp(
@@ -78,9 +81,9 @@ def test_the_derivatives_are_those_of_the_curve() -> None:
 
 def test_equal_time_constants_are_no_trap() -> None:
     at, on = parameters(), times()
-    at[AMOUNTS + 2 :] = np.log(0.3)
+    at[AMOUNTS + 2 : AMOUNTS + TIMES] = np.log(0.3)
     near = at.copy()
-    near[AMOUNTS + 3 :] += 0.005
+    near[AMOUNTS + 3 : AMOUNTS + TIMES] += 0.005
     assert curve_of(on, at) == pytest.approx(curve_of(on, near), abs=5e-3)
 
 
@@ -129,7 +132,7 @@ def test_the_score_test_tells_a_drip_from_none() -> None:
         at = at.copy()
         at[DRIP] = 0.0
         found = fit(data, wide_prior(at), at)
-        gain = gain_by(found, drip_column(data.on, found.at, 1.0))
+        gain = gain_by(found, drip_column(data.on, found.at, 1.0, 0.0))
         assert (gain > 10.0) is promising
         assert gain_by(found, slow_column(data.on, found.at, 0.6)) >= 0.0
 
@@ -147,7 +150,7 @@ def test_a_rounded_reading_says_no_more_than_its_interval() -> None:
     """The information of a reading in the middle of its step is nothing; at the edge it is not."""
     on = axis(np.linspace(0.0, 1.0, 2), 0.5, 10.0)
     at = np.zeros(SIZE)
-    at[AMOUNTS:] = (50.0, 1.0, *np.log([0.2, 0.8, 0.6]))
+    at[AMOUNTS : AMOUNTS + TIMES] = (50.0, 1.0, *np.log([0.2, 0.8, 0.6]))
     u = np.zeros(SIZE)
     u[LEVEL] = 10.0
     middle = Data(on, np.zeros(2), np.full(2, 0.02), np.full(2, 0.5))
