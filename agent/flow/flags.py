@@ -12,6 +12,7 @@ Every rule in one table:
 | `no_plateau_after`, `no_plateau_before` | detection says so, or under 3 sound readings | rejected |
 | `pressure_off_setpoint` | the pot's mean pressure is over 5 % from the set one | suspect |
 | `readings_missing` | a gap of 1 s and 4 intervals, 2 s around the flow | -; over a quarter of it rejected |
+| | the scale stands still before the closing and after (`stuck`) | rejected |
 | `recovered_after_restart` | detection says so | - |
 | `scale_overload` | detection says so, or a reading is over capacity and 9 d (OIML R 76) | rejected |
 | `slow_start` | the start leaves out over 1 % of the mass, 0.1 s of flow and 4 u | suspect |
@@ -36,6 +37,7 @@ from agent.flow.estimate import Estimate
 from agent.flow.losses import losses_of
 from agent.flow.moved import comes_in_a_surge, is_moved, pushed_s
 from agent.flow.shape import Shape
+from agent.flow.stuck import stuck_from_s
 from agent.flow.surroundings import Surroundings
 
 DRIP_REL, SLOW_REL, SLOW_S = 0.005, 0.01, 0.1
@@ -98,6 +100,7 @@ def judged(
         _gaps(found, flags, why)
         _flow(found, shape, flags)
         _duration(window, found, flags, why)
+        _stuck(window, found, around.scale.resolution_g, flags, why)
     _pressure(window, around, flags)
     if found is not None:
         doubted_s += pushed_s(found, disagrees="duration_disagrees" in flags)
@@ -161,6 +164,16 @@ def _duration(window: Window, found: Estimate, flags: set[str], why: list[str]) 
         why.append(
             f"liquid ran for {window.open_s + longer.value:.1f} s, but {window.open_s:.1f} s were commanded"
         )
+
+
+def _stuck(window: Window, found: Estimate, d: float, flags: set[str], why: list[str]) -> None:
+    if "duration_disagrees" not in flags:
+        return
+    from_s = stuck_from_s(window, found, d)
+    if from_s is not None:
+        flags.add("readings_missing")
+        early_s = window.closed_s - window.opened_s - from_s
+        why.append(f"the scale showed one and the same value from {early_s:.1f} s before the closing on")
 
 
 def _pressure(window: Window, around: Surroundings, flags: set[str]) -> None:
