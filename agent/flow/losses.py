@@ -9,7 +9,7 @@ import numpy as np
 from agent.detection.window import Window
 from agent.flow.curve import JET
 from agent.flow.estimate import Estimate
-from agent.flow.moved import LEAST_U, STEP_DOWN, STEP_UP, is_step, step_g
+from agent.flow.moved import LEAST_U, STEP_UP, is_step, step_g
 from agent.flow.pauses import Loss, Taken, what_took
 from agent.flow.shape import Run, Shape
 
@@ -47,7 +47,7 @@ def losses_of(window: Window, found: Estimate, shape: Shape, resolution_g: float
         took = _took(window, found, 0.5 * (run.from_s + run.to_s), steady, resolution_g)
         # What does not flow again before the end is no pause.
         is_clear = took.by is not Loss.UNCLEAR and run.to_s < found.end_s - AGAIN_S
-        if took.by is Loss.MOVED or (not is_clear and run.extreme < STEP_DOWN):
+        if took.by is Loss.MOVED or (not is_clear and is_step(run, found, resolution_g)):
             moved = True
             continue
         ends_s.append(run.to_s)

@@ -19,7 +19,7 @@ from agent.flow.fluids import U_TEMPERATURE_ASSUMED_C, U_TEMPERATURE_C, density
 from agent.flow.known import Known
 from agent.flow.permissible import permissible_error_g
 from agent.flow.priors import u_told_s, valve_difference
-from agent.flow.shape import NO_SHAPE, shape_of
+from agent.flow.shape import NO_SHAPE, shape_of, without_tails
 from agent.flow.shown_step import as_shown
 from agent.flow.surroundings import Surroundings
 from agent.flow.zero_tracking import without_held_zero
@@ -121,7 +121,7 @@ def measure(window: Window, around: Surroundings) -> Measurement:
 
 
 def _measurement(window: Window, around: Surroundings, found: Estimate) -> Measurement:
-    sound = found.left.weight > 0
+    sound = without_tails(found.t_s, found.left.residual_g, found.left.weight, found.lag_s)
     shape = shape_of(
         found.t_s[sound],
         (window.mass_g + found.held_back_g())[sound],

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from agent.detection.window import Floats
 
@@ -22,10 +23,14 @@ BLOCK_STEPS = 4.0
 MOST_BLOCKS, MANY_BLOCKS = 120, 24
 ROUNDED_D = 0.2
 """What rounding leaves of a block's median, in steps of the scale."""
+BESIDE = 3
+"""So many blocks on either side of a run say what it left behind."""
 ODD_REL = 0.3
 """A flow between two blocks is odd if it is so far off the steady one."""
 EDGE_S = 1.5
 """What the lag of a scale and the jet's force may hide of the beginning."""
+TAIL_NOISES = 3.0
+"""A bump's tail is over once it is within so many times the noise."""
 SLOW_EDGE_S, LAGS = 2.5, 5.0
 """The same on a slow scale: so many lags, and no longer than this."""
 
@@ -99,6 +104,26 @@ def shape_of(
     return Shape(steady, tuple(_runs(ramp, flow, u, steady)), tenths, u_tenths)
 
 
+def without_tails(t_s: Floats, residual_g: Floats, weight: Floats, lag_s: float) -> NDArray[np.bool_]:
+    """Which readings are sound: those that count, less the tails of what does not, shape (n,).
+
+    What the scale's filter still shows of a bump is near enough to count at last, and looks like a loss.
+    """
+    sound = weight > 0
+    if residual_g.size < BLOCK_READINGS:
+        return sound
+    seen_g = TAIL_NOISES * 1.4826 * float(np.median(np.abs(np.diff(residual_g)))) / math.sqrt(2.0)
+    out_s, side = -math.inf, 0.0
+    for i, counts in enumerate(sound.tolist()):
+        if not counts:
+            out_s, side = float(t_s[i]), math.copysign(1.0, residual_g[i])
+        elif t_s[i] - out_s < LAGS * lag_s and side * residual_g[i] > seen_g:
+            sound[i] = False
+        else:
+            out_s = -math.inf
+    return sound
+
+
 class _Ramp(NamedTuple):
     """Medians of the blocks, and how many readings each has."""
 
@@ -122,15 +147,19 @@ def _blocks(t: Floats, mass: Floats, block: float) -> _Ramp:
 def _runs(ramp: _Ramp, flow: Floats, u_level: Floats, steady: float) -> list[Run]:
     when, level = ramp.when, ramp.level
     u_flow = np.hypot(u_level[1:], u_level[:-1]) / np.diff(when)
+    off = level - steady * when
     odd = np.abs(flow - steady) > np.maximum(ODD_REL * steady, 5.0 * u_flow)
     edges = np.diff(np.concatenate(([0], odd.astype(int), [0])))
     runs = []
     for low, high in zip(
         np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True
     ):
-        # One block further on either side: what a bump took is then given back.
+        # One block further on either side: what a bump took is then given back. Medians of up to three, for a
+        # second bump may be near.
         first, last = max(low - 1, 0), min(high + 1, level.size - 1)
-        lasting = float(level[last] - level[first] - steady * (when[last] - when[first]))
+        lasting = float(
+            np.median(off[last : last + BESIDE]) - np.median(off[max(first - BESIDE + 1, 0) : first + 1])
+        )
         u = math.hypot(float(u_level[first]), float(u_level[last]))
         deviation = flow[low:high] / steady - 1.0
         extreme = float(deviation[int(np.argmax(np.abs(deviation)))])

@@ -15,7 +15,7 @@ from agent.contract.records import Flag
 from agent.detection.window import Window
 from agent.flow.measuring import Measurement, measure
 from agent.flow.surroundings import PotReadings, Surroundings
-from simulators.traces import FAMILIES, random_trace
+from simulators.traces import FAMILIES, Trace, random_check, random_trace
 
 Shown = tuple[Window, Surroundings]
 
@@ -76,6 +76,10 @@ def told_too_early(by_s: float, **members: Any) -> Window:
 
 def clean() -> Shown:
     return drawn(), around(pot=pot(0.5), setpoint_bar=0.5)
+
+
+def scale_of(trace: Trace) -> Surroundings:
+    return around(trace.resolution_g, trace.capacity_g)
 
 
 SETS: dict[Flag, list[Shown]] = {
@@ -253,3 +257,18 @@ def test_a_container_taken_away_while_the_gun_sprays_is_no_shot(seed: int, numbe
     measured = measure(direct_window(trace), around())
     assert measured.quality == "rejected"
     assert "container_moved" in measured.flags
+
+
+@pytest.mark.parametrize(("check", "number"), [(69, 0), (34, 2)])
+def test_the_tail_of_a_tap_is_no_moved_container(check: int, number: int) -> None:
+    """Taps of up to 60 g through a slow filter: their tails are near enough to count, and fall."""
+    traces = random_check(np.random.default_rng([5, FAMILIES.index("nuisances"), check]), "nuisances", 3)
+    found = measure(direct_window(traces[number]), scale_of(traces[number]))
+    assert "container_moved" not in found.flags
+    assert found.quality != "rejected"
+
+
+def test_a_shaking_floor_is_no_moved_container() -> None:
+    """A slow alias sways less than a step counts."""
+    traces = random_check(np.random.default_rng([5, FAMILIES.index("vibrating"), 9]), "vibrating", 3)
+    assert measure(direct_window(traces[0]), scale_of(traces[0])).quality != "rejected"
