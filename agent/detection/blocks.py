@@ -28,6 +28,8 @@ class Disturbance:
     """How much the level is off afterwards; 0 where it came back, and for a jet's push."""
     depth_g: float
     """The largest excursion from where the curve would have been, with its sign."""
+    deep_s: float = float("inf")
+    """How long it was off by a fifth of that: a knock's tail in the scale's filter lasts longer."""
     jet: bool = False
     pause: bool = False
     """Whether a short break in the flow would look alike."""

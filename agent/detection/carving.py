@@ -21,6 +21,8 @@ ENOUGH_S = 4.0
 JUMP_S = 1.0
 SPOILS_S = 2.2
 """A knock is over in a second, its tail in the scale's filter in another."""
+LEANS_S = 1.6
+"""What is as deep for so long is no knock, whatever its tail."""
 HELD_UP_S = 1.0
 """So long a network holds a message up now and then."""
 REACH_S = 6.0
@@ -164,7 +166,7 @@ def _is_the_dispense(watch: ScaleWatch, d: Disturbance, times: Times) -> bool:
 def _spoils(stretch: Stretch, d: Disturbance, from_s: float, to_s: float) -> bool:
     """Lifted off, or leaned on for longer than a robust fit bears, between two times."""
     large = abs(d.depth_g) > max(5.0, 10.0 * stretch.blocks.noise_g, 5.0 * stretch.blocks.limits.resolution_g)
-    return large and min(d.to_s, to_s) - max(d.from_s, from_s) > SPOILS_S
+    return large and d.deep_s > LEANS_S and min(d.to_s, to_s) - max(d.from_s, from_s) > SPOILS_S
 
 
 def _what_is_missing(watch: ScaleWatch, times: Times, kept: Kept) -> set[str]:

@@ -28,6 +28,8 @@ SMEARS_S = 2.5
 JET_S = 2.5
 JET_LASTS_S = 2.0
 """A jet's push comes and goes within what a filter smears."""
+DEEP = 0.2
+"""Share of its depth from which on a disturbance is more than a knock's tail."""
 UNEVEN = 0.25
 """Share of a flow by which a real one may differ from a steady one, over a second."""
 LEAST_RISING = 8
@@ -107,7 +109,8 @@ def _between(blocks: Blocks, span: tuple[int, int], free: tuple[int, int]) -> Di
     path = level_before + (off - moved) * (t[first : last + 1] - t[first]) / gap_s
     inside = m[first : last + 1] - path
     depth = float(inside[np.argmax(np.abs(inside))])
-    found = Disturbance(float(t[first]), float(t[last]), moved, depth)
+    deep_s = gap_s * float(np.mean(np.abs(inside) > DEEP * abs(depth)))
+    found = Disturbance(float(t[first]), float(t[last]), moved, depth, deep_s)
     if abs(moved) <= tolerance:
         return replace(found, moved_g=0.0)
     if gap_s < JET_LASTS_S and _is_jet(blocks, found, slope_before, slope_after):

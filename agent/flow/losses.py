@@ -17,6 +17,9 @@ AIR_S, EARLY_S = 0.3, 2.0
 """A loss of so many seconds of the flow counts; what is lost so early is the start's."""
 APART_S = 1.2
 """Losses that are closer are one."""
+BESIDE_S, GONE_S = 2.0, 4.0
+LEAST_READINGS = 3
+"""A push of the air is over so long after; the curve is looked at for a second on either side of these."""
 AGAIN_S = 0.5
 """A pause is over so long before the end."""
 BACK_S = 1.0
@@ -58,6 +61,8 @@ def losses_of(window: Window, found: Estimate, shape: Shape, resolution_g: float
         since_s = at_s - window.opened_s
         if any(run.from_s - APART_S < since_s < run.to_s + APART_S for run in runs):
             continue
+        if _is_given_back(window, found, since_s, steady):
+            continue
         took = _took(window, found, since_s, steady, resolution_g)
         if took.by in (Loss.MOVED, Loss.UNCLEAR):
             moved = True
@@ -82,6 +87,17 @@ def _took(window: Window, found: Estimate, at_s: float, steady: float, d: float)
         lag_s=found.lag_s,
         least_g=d / np.sqrt(12.0),
     )
+
+
+def _is_given_back(window: Window, found: Estimate, at_s: float, steady: float) -> bool:
+    # A draught pushes for some seconds and is gone: the curve goes on where it would have been.
+    off_g = window.mass_g - steady * found.t_s
+    ramp = (found.t_s > found.start_s) & (found.t_s < found.end_s)
+    before = off_g[ramp & (np.abs(found.t_s - at_s + BESIDE_S) < 1.0)]
+    after = off_g[ramp & (np.abs(found.t_s - at_s - GONE_S) < 1.0)]
+    if min(before.size, after.size) < LEAST_READINGS:
+        return False
+    return float(np.median(before) - np.median(after)) < AIR_S * steady
 
 
 def _comes_back(run: Run, ends_s: list[float]) -> bool:

@@ -66,6 +66,24 @@ def test_a_knock_is_no_moved_container(paper, run, lasts_s, force_g, at_s):
     assert window.opened_s == pytest.approx(T0 + 20.0, abs=0.1)
 
 
+@pytest.mark.parametrize("force_g", [70.0, -70.0, 250.0])
+@pytest.mark.parametrize("lag_s", [0.3, 0.45])
+def test_a_knock_whose_tail_a_slow_filter_shows_is_no_moved_container(paper, run, force_g, lag_s):
+    page = shot(paper, lag_s=lag_s)
+    page.bumps.append((28.0, 0.6, force_g))
+    (window,) = run(page).all
+    assert window.notes == frozenset()
+
+
+@pytest.mark.parametrize("lasts_s", [2.6, 4.0])
+@pytest.mark.parametrize("lag_s", [0.2, 0.45])
+def test_a_lean_is_no_knock(paper, run, lasts_s, lag_s):
+    page = shot(paper, lag_s=lag_s)
+    page.bumps.append((28.0, lasts_s, 70.0))
+    (window,) = run(page).all
+    assert "container_moved" in window.notes
+
+
 def test_leaning_for_long_in_the_shot_spoils_it(paper, run):
     page = shot(paper)
     page.bumps.append((26.0, 6.0, 150.0))

@@ -100,3 +100,15 @@ def test_the_journal_gives_the_same_verdict_again() -> None:
     assert measure(window_of(kept), surroundings_of(kept)).flags == measure(window, around()).flags
     del kept.context["window"]["losses_s"]
     assert window_of(kept).losses_s == ()
+
+
+@pytest.mark.parametrize("lasts_s", [1.0, 2.0, 2.8])
+def test_a_draught_that_gives_back_what_it_took_is_neither(lasts_s: float) -> None:
+    window = drawn(
+        push=lambda t: np.where((t > AT_S) & (t < AT_S + lasts_s), -1.6, 0.0),
+        losses_s=(OPENED_S + AT_S,),
+        seed=2,
+    )
+    found = measure(window, around())
+    assert not {"air_in_line", "container_moved"} & set(found.flags)
+    assert holds(found, TRUE_G_PER_MIN)
