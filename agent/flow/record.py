@@ -17,7 +17,7 @@ def dispense_record(window: Window, around: Surroundings, measured: Measurement)
     A rejected one keeps what was told and read beside the scale; what the fit made of a spoiled curve is no
     result and is not told.
     """
-    measured = _told_of(measured)
+    measured = _told_of(measured, window)
     rate, error = measured.evaporation, measured.timing_error
     flow, whole = measured.flow_g_per_min, measured.flow
     return Dispense(
@@ -57,12 +57,14 @@ def dispense_record(window: Window, around: Surroundings, measured: Measurement)
     )
 
 
-def _told_of(measured: Measurement) -> Measurement:
+def _told_of(measured: Measurement, window: Window) -> Measurement:
     if measured.quality != "rejected":
         return measured
     seen_alone = measured.open_s_from_scale
     return replace(
         measured,
+        started_s=window.opened_s,
+        ended_s=window.closed_s,
         open_s=None if seen_alone else measured.open_s,
         u_open_s=None if seen_alone else measured.u_open_s,
         mass_g=None,

@@ -12,8 +12,10 @@ from drawn_windows import OPENED_S, STEP_S, around, drawn
 from traced_windows import direct_window
 
 from agent.contract.records import Flag
+from agent.contract.times import rfc3339
 from agent.detection.window import Window
 from agent.flow.measuring import Measurement, measure
+from agent.flow.record import dispense_record
 from agent.flow.surroundings import PotReadings, Surroundings
 from simulators.traces import FAMILIES, Trace, random_check, random_trace
 
@@ -272,3 +274,14 @@ def test_a_shaking_floor_is_no_moved_container() -> None:
     """A slow alias sways less than a step counts."""
     traces = random_check(np.random.default_rng([5, FAMILIES.index("vibrating"), 9]), "vibrating", 3)
     assert measure(direct_window(traces[0]), scale_of(traces[0])).quality != "rejected"
+
+
+@pytest.mark.parametrize("at_s", [1.0, 5.0, 15.0])
+def test_a_rejected_dispense_stands_where_it_was_told(at_s: float) -> None:
+    """A container taken away bends the curve: where that begins and ends is no time of the shot."""
+    window = drawn(push=step(-400.0, at_s))
+    found = measure(window, around())
+    assert found.quality == "rejected"
+    record = dispense_record(window, around(), found)
+    assert record.started_at == rfc3339(window.opened_s)
+    assert record.ended_at == rfc3339(window.closed_s)
