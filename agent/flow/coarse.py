@@ -51,13 +51,16 @@ class Coarse:
                 kept &= ~part
                 extra += [(t, m, found.noise_g) for t, m in zip(found.t_s, found.mass_g, strict=True)]
         if not extra:
-            return Data(on, mass_g, left.noise_g)
+            return self._readings.data(left)
         added = np.array(extra)
         stood = axis(np.concatenate((t_s[kept], added[:, 0])), on.middle_s, on.half_s)
         mass = np.concatenate((mass_g[kept], added[:, 1]))
         spraying = (t_s > start) & (t_s < end) & (left.weight > 0)
         if not spraying.any() or root_mean_square(left.residual_g[spraying]) > ROUNDED * d:
-            return Data(stood, mass, np.concatenate((left.noise_g[kept], added[:, 2])))
+            noise, spread = (
+                np.concatenate((each[kept], added[:, 2])) for each in (left.noise_g, left.spread_g)
+            )
+            return Data(stood, mass, noise, spread_g=spread)
         # The ramp crosses the steps one after the other; there each reading is an interval of its own.
         n = int(kept.sum())
         noise = np.concatenate((np.full(n, (self.noise_d or FIRST_NOISE_D) * d), added[:, 2]))

@@ -153,11 +153,11 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left, hidden=window.open_s is None)
     if window.open_s is not None:
         wanted, joint = of_another_length(coarse.data(joint, left), prior, wanted, joint, look)
-        left = readings.left_by(joint, left.noise_g)
+        left = readings.left_by(joint, left.spread_g)
     wanted = _bending(wanted, joint)
     seen = coarse.data(joint, left)
     joint = fit(seen, wanted, joint.at)
-    left = readings.left_by(joint, left.noise_g)
+    left = readings.left_by(joint, left.spread_g)
     if seen.on is readings.on:
         readings, joint, left = beside_vibration(readings, window.mass_g, wanted, joint, left)
     rate = Rate(Known(0.0, LOSS_U))
@@ -179,8 +179,8 @@ def _roughly(readings: Readings, prior: Prior, look: FirstLook, *, told: bool) -
     rough, joint = roughly_chosen(data, prior, joint)
     # The noise by what this leaves, not by the plateaus': a ramp that surges a little must not be left out.
     left = readings.left_by(joint, wide, first=True)
-    joint = fit(Data(readings.on, readings.mass_g, left.noise_g), rough, joint.at)
-    return rough, joint, readings.left_by(joint, left.noise_g, first=True)
+    joint = fit(readings.data(left), rough, joint.at)
+    return rough, joint, readings.left_by(joint, left.spread_g, first=True)
 
 
 def _shaped(
@@ -189,7 +189,7 @@ def _shaped(
     # The right shape, at the noise that a likely one leaves.
     plain = prior.without(drip=True, slow=True)
     is_plain = bool(np.all(rough.u == plain.u))
-    left = readings.left_by(joint, left.noise_g, first=is_plain)
+    left = readings.left_by(joint, left.spread_g, first=is_plain)
     coarse = Coarse(readings)
     seen = coarse.data(joint, left)
     joint = fit(seen, rough, joint.at)
@@ -198,13 +198,13 @@ def _shaped(
         joint = fit(seen, rough, joint.at)
     if is_plain:
         wanted, joint = chosen(seen, prior, joint, hidden=hidden)
-        left = readings.left_by(joint, left.noise_g)
+        left = readings.left_by(joint, left.spread_g)
         is_plain = bool(np.all(wanted.u == plain.u))
         seen = coarse.data(joint, left)
     if not is_plain:
         # What looked like noise was shape; with less noise the right shape can be told from a likely one.
         wanted, joint = chosen(seen, prior, fit(seen, plain, joint.at), start=joint.at, hidden=hidden)
-        left = readings.left_by(joint, left.noise_g)
+        left = readings.left_by(joint, left.spread_g)
     return wanted, joint, left, coarse
 
 

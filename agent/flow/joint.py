@@ -75,6 +75,17 @@ class Data:
     """Half a step for readings of a scale coarser than its noise: the truth, with its noise, lies between."""
     told: float = 1.0
     """How much each of those readings counts: many that show one and the same step repeat each other."""
+    spread_g: Floats | None = None
+    """How far a reading that belongs to the curve may be off it, a standard deviation; None: its noise."""
+
+    @property
+    def scale_g(self) -> Floats:
+        """Standard deviation of a single reading: its noise counts those that are alike as fewer."""
+        return self.noise_g if self.spread_g is None else self.spread_g
+
+    def widened(self, by: float) -> Data:
+        """The data with so many times the noise."""
+        return replace(self, noise_g=by * self.noise_g, spread_g=by * self.scale_g)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,10 +118,10 @@ def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint
     off = np.abs(data.mass_g - curve_of(data.on, at))
     if data.half_g is not None:
         off = np.maximum(off - data.half_g, 0.0)
-    off /= data.noise_g
+    off /= data.scale_g
     wide = _most_off(data.on.t_s, at, off) / WITHIN
     while wide > NARROW:
-        at = _moved(replace(data, noise_g=wide * data.noise_g), prior, at, WIDE_STEPS)[0]
+        at = _moved(data.widened(wide), prior, at, WIDE_STEPS)[0]
         wide /= NARROWING
     at, terms, loss = _moved(data, prior, at, steps)
     free = np.flatnonzero(prior.u > 0)
@@ -197,12 +208,12 @@ class _Terms(NamedTuple):
 
 
 def _terms(data: Data, residual: Floats) -> _Terms:
-    z = residual / data.noise_g
+    z = residual / data.scale_g
     inside = np.maximum(1.0 - np.square(z / TUKEY), 0.0)
     weight = inside * inside
-    losses = TUKEY**2 / 3.0 * (1.0 - weight * inside)
-    score = weight * z / data.noise_g
     information = weight / np.square(data.noise_g)
+    losses = TUKEY**2 / 3.0 * (1.0 - weight * inside) * np.square(data.scale_g / data.noise_g)
+    score = residual * information
     if data.half_g is not None:
         between = data.half_g > 0
         rounded = _rounded(residual[between], data.noise_g[between], data.half_g[between])

@@ -8,6 +8,8 @@ uncertainty.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,12 +21,23 @@ MOST, WITHIN = 0.8, 3.0
 """This share of the readings lies within so many standard deviations at least."""
 MOST_ALIKE = 12.0
 """The autocorrelation time never counts for more than so many readings."""
+NEAR_S = 1.5
+"""So long before and after the flow a curve may not be the scale's (choice of ours)."""
+
+
+class Noise(NamedTuple):
+    """Shapes (n,)."""
+
+    weighed_g: Floats
+    """Standard deviation of each reading as the fit should weigh it: those that are alike count as fewer."""
+    spread_g: Floats
+    """The same of the reading by itself: a bump is one, however alike the others are."""
 
 
 def noise_of(
     t_s: Floats, at: Floats, residual_g: Floats, kept: Kept, rounding_g: float, *, first: bool = False
-) -> Floats:
-    """Standard deviation of each reading as the fit should weigh it, shape (n,); `kept` leaves bumps out.
+) -> Noise:
+    """The noise of each reading; `kept` leaves bumps out.
 
     At the `first` look, when what is left over is still shape, it is the typical spread, and no account is
     taken of its likeness from reading to reading.
@@ -35,11 +48,15 @@ def noise_of(
     spread = typical_spread if first else root_mean_square
     rest = max(spread(residual_g[~spraying & kept]), most_of(residual_g[~spraying]))
     alike = 1.0 if first else max(alikeness(residual_g[part & kept]) for part in (before, after))
-    noise = np.full(t_s.size, np.sqrt(alike) * max(rest, rounding_g))
+    spreads = np.full(t_s.size, max(rest, rounding_g))
+    noise = np.sqrt(alike) * spreads
     ramp = residual_g[spraying & kept]
     largest = max(spread(ramp), most_of(residual_g[spraying]), rounding_g, 0.8 * rest)
     noise[spraying] = (1.0 if first else np.sqrt(alikeness(ramp))) * largest
-    return noise
+    # Near the flow what is off may be the curve's fault, in a filter of another kind: more is forgiven there.
+    near = (t_s > start - NEAR_S) & (t_s < end + NEAR_S)
+    spreads[near] = noise[near]
+    return Noise(noise, spreads)
 
 
 def root_mean_square(residual_g: Floats) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 
 from agent.detection.window import Floats
 from agent.flow.curve import Axis, curve_of, edges
-from agent.flow.joint import Joint, tukey
+from agent.flow.joint import Data, Joint, tukey
 from agent.flow.noise import Kept, noise_of, root_mean_square
 
 FEW = 24
@@ -25,7 +25,9 @@ class Left:
     residual_g: Floats
     """Readings less the curve and less steady vibration."""
     noise_g: Floats
-    """Standard deviation of each reading."""
+    """Standard deviation of each reading, more where they are alike."""
+    spread_g: Floats
+    """The same of each reading by itself."""
     weight: Floats
     """How much each reading counts, 0 to 1."""
     at_rest_g: float
@@ -51,23 +53,28 @@ class Readings:
         """Standard uncertainty of a rounded reading, d over root 12."""
         return self.resolution_g / math.sqrt(12.0)
 
-    def left_by(self, joint: Joint, noise_g: Floats, *, first: bool = False) -> Left:
+    def data(self, left: Left) -> Data:
+        """The readings as a fit takes them, with the noise that another left."""
+        return Data(self.on, self.mass_g, left.noise_g, spread_g=left.spread_g)
+
+    def left_by(self, joint: Joint, spread_g: Floats, *, first: bool = False) -> Left:
         """What a fit leaves of them, and the noise that this shows.
 
-        `noise_g` tells what to leave out of it; at the `first` look more is forgiven (`noise_of`).
+        `spread_g` tells what to leave out of it; at the `first` look more is forgiven (`noise_of`).
         """
         residual = self.mass_g - curve_of(self.on, joint.at)
-        noise = noise_of(
-            self.on.t_s, joint.at, residual, tukey(residual / noise_g) > 0, self.rounding_g, first=first
+        noise, spread = noise_of(
+            self.on.t_s, joint.at, residual, tukey(residual / spread_g) > 0, self.rounding_g, first=first
         )
         start, end = edges(joint.at)
         resting = (self.on.t_s < start) | (self.on.t_s > end)
         if resting.sum() < FEW:
             # A handful of readings agree by chance: the scale is not better than it was before.
             noise[resting] = np.maximum(noise[resting], self.usual_g)
-        weight = tukey(residual / noise)
+            spread[resting] = np.maximum(spread[resting], self.usual_g)
+        weight = tukey(residual / spread)
         sound = settled(self.on.t_s, joint.at) & (weight > 0)
-        return Left(residual, noise, weight, root_mean_square(residual[sound]))
+        return Left(residual, noise, spread, weight, root_mean_square(residual[sound]))
 
 
 def settled(t_s: Floats, at: Floats) -> Kept:

@@ -10,7 +10,7 @@ import numpy as np
 from agent.detection.window import Floats
 from agent.flow.aliases import slow_wave
 from agent.flow.curve import LOSS, curve_of
-from agent.flow.joint import Data, Joint, Prior, fit, with_waves_open
+from agent.flow.joint import Joint, Prior, fit, with_waves_open
 from agent.flow.noise import root_mean_square
 from agent.flow.readings import Left, Readings, settled
 from agent.flow.tones import Bent, Tones, beside, tones
@@ -38,8 +38,8 @@ def without_tones(
         if found is None:
             break
         readings = _less(readings, mass_g, found)
-        joint = fit(Data(readings.on, readings.mass_g, left.noise_g), prior, joint.at)
-        left = readings.left_by(joint, left.noise_g, first=True)
+        joint = fit(readings.data(left), prior, joint.at)
+        left = readings.left_by(joint, left.spread_g, first=True)
     return readings, joint, left
 
 
@@ -64,8 +64,8 @@ def beside_vibration(
             over = mass_g - curve_of(readings.on, joint.at)
             found = beside(waves, over, left.weight > 0, bent)
             readings = _less(readings, mass_g, found)
-            joint = fit(Data(readings.on, readings.mass_g, left.noise_g), prior, joint.at)
-            left = readings.left_by(joint, left.noise_g)
+            joint = fit(readings.data(left), prior, joint.at)
+            left = readings.left_by(joint, left.spread_g)
     return readings, with_waves_open(joint, prior, waves), left
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from drawn_windows import around, drawn, true_g
 
 from agent.flow.aliases import slow_wave
+from agent.flow.measuring import measure
 from agent.flow.noise import alikeness, most_of, root_mean_square
 from agent.flow.shape import NO_SHAPE, shape_of
 from agent.flow.tones import Bent, Tones, tones
@@ -135,3 +137,20 @@ def test_too_little_has_no_shape() -> None:
     falling = shape_of(t, -mass, 0.01, edges_s=(0.0, 20.0), late_s=0.0)
     assert falling.steady_g_per_s < 0.0
     assert falling.runs == ()
+
+
+@pytest.mark.parametrize("at_s", [-9.0, 28.0, 31.0])
+def test_a_draught_at_rest_is_a_bump_however_alike_the_readings_are(at_s: float) -> None:
+    """What it made alike passed for noise of several times the readings' spread, and it for evaporation."""
+    errors = []
+    for seed in range(4):
+        window = drawn(
+            push=lambda t: 0.8 * np.sin(np.pi * np.clip((t - at_s) / 2.5, 0.0, 1.0)),
+            rate_hz=20.0,
+            after_s=14.0,
+            seed=seed,
+        )
+        mass_g = measure(window, around()).mass_g
+        assert mass_g is not None
+        errors.append(mass_g / true_g(2.0, 20.0) - 1.0)
+    assert np.sqrt(np.mean(np.square(errors))) < 6e-4
