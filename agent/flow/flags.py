@@ -19,6 +19,7 @@ Every rule in one table:
 | `unattributed` | the gun is not known | - |
 | `unsteady_flow` | a tenth flows 5 % and 5 u off the mean, it droops over 10 %, or none flows | suspect |
 
+Where the container was moved nothing more is said of gun and flow: the curve is not theirs.
 A drip and a slow start that are alike are the scale's filter (`Estimate.by_filter_g`) and set neither flag.
 u are standard uncertainties; the limits are common practice, no source, but for the overload.
 """
@@ -92,18 +93,17 @@ def judged(
     if found is not None:
         _plateaus(found, flags)
         losses = losses_of(window, found, shape, around.scale.resolution_g)
-        if losses.moved or is_moved(found, around.scale.resolution_g):
+        if losses.moved or is_moved(found, around.scale.resolution_g, air=losses.air):
             flags.add("container_moved")
-        if losses.air:
-            flags.add("air_in_line")
-        doubted_s = losses.doubted_s
         _gaps(found, flags, why)
-        _flow(found, shape, flags)
-        _duration(window, found, flags, why)
-        _stuck(window, found, around.scale.resolution_g, flags, why)
+        if "container_moved" not in flags:
+            # A spoiled curve says nothing of the gun.
+            flags |= {"air_in_line"} if losses.air else set()
+            _flow(found, shape, flags)
+            _duration(window, found, flags, why)
+            _stuck(window, found, around.scale.resolution_g, flags, why)
+        doubted_s = losses.doubted_s + pushed_s(found, disagrees="duration_disagrees" in flags)
     _pressure(window, around, flags)
-    if found is not None:
-        doubted_s += pushed_s(found, disagrees="duration_disagrees" in flags)
     why.extend(text for flag, text in _WHY.items() if flag in flags)
     quality: Quality = "rejected" if why else "suspect" if flags & _SUSPECT else "good"
     return Judged(tuple(sorted(flags)), quality, "; ".join(why) or None, doubted_s)
@@ -155,8 +155,8 @@ def _duration(window: Window, found: Estimate, flags: set[str], why: list[str]) 
     longer = found.longer_than(window.open_s)
     if longer is None:
         return
-    # Where another length explains the curve far better, the fit was let go of the told one already.
-    was_let_go = found.prior.u[AMOUNTS + LENGTH] >= WRONG_S
+    # Where another length explains the curve far better, the fit was let go of the told one already: air may.
+    was_let_go = found.prior.u[AMOUNTS + LENGTH] >= WRONG_S and "air_in_line" not in flags
     if abs(longer.value) <= max(DURATION_S, 0.0 if was_let_go else 5.0 * longer.u):
         return
     flags.add("duration_disagrees")

@@ -15,6 +15,8 @@ from agent.flow.shape import Run, Shape
 
 AIR_S, EARLY_S = 0.3, 2.0
 """A loss of so many seconds of the flow counts; what is lost so early is the start's."""
+MANY = 3
+"""A container is moved once; what is lost again and again is air (as `hidden_steps`)."""
 APART_S = 1.2
 """Losses that are closer are one."""
 BESIDE_S, GONE_S = 2.0, 4.0
@@ -73,7 +75,7 @@ def losses_of(window: Window, found: Estimate, shape: Shape, resolution_g: float
     for run in shape.runs:
         if run not in runs and is_step(run, found, resolution_g) and not _comes_back(run, ends_s):
             moved = True
-    return Losses(moved, air, doubted_s)
+    return Losses(moved, air, 0.0 if len(ends_s) >= MANY else doubted_s)
 
 
 def _took(window: Window, found: Estimate, at_s: float, steady: float, d: float) -> Taken:

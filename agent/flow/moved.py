@@ -37,9 +37,13 @@ DOUBTED_S, DOUBTED_PACE, DOUBTED_LATE_PACE = 0.3, 1.2, 2.8
 LEAST_U = 5.0
 
 
-def is_moved(found: Estimate, d: float) -> bool:
-    """Whether the readings show that the container was moved or leaned on; `d` is the resolution, g."""
-    return _is_disturbed(found) or _loses_mass(found, d) or _sways(found, d) or _outruns_the_gun(found, d)
+def is_moved(found: Estimate, d: float, *, air: bool) -> bool:
+    """Whether the readings show that the container was moved or leaned on; `d` is the resolution, g.
+
+    Where `air` passed, what seems to be held back or to pull stands for its spurts.
+    """
+    spoiled = _is_disturbed(found) or _loses_mass(found, d) or _sways(found, d)
+    return spoiled or _outruns_the_gun(found, d, air=air)
 
 
 def pushed_s(found: Estimate, *, disagrees: bool) -> float:
@@ -116,7 +120,7 @@ def _sways(found: Estimate, d: float) -> bool:
     return float(np.sqrt(np.mean(np.square(off_g)))) > least_g
 
 
-def _outruns_the_gun(found: Estimate, d: float) -> bool:
+def _outruns_the_gun(found: Estimate, d: float, *, air: bool) -> bool:
     flow = found.amount(FLOW).value
     if flow <= 0.0 or not found.look.seen:
         return False
@@ -124,15 +128,18 @@ def _outruns_the_gun(found: Estimate, d: float) -> bool:
     if min(drip_s, surge_s) > 0.0 and drip_s + surge_s > SURGE_S:
         return True
     jet, drip, slow = found.amount(JET), found.amount(DRIP), found.amount(SLOW)
-    for grams_g, u_g, least_s, over_s in (
-        (-jet.value, jet.u, PULLS_S, 0.0),
+    too_much = [
         (_drip_g(found), drip.u, DRIP_S, DRIP_PACE * _tau_s(found, LOG_DRIP)),
         (_surge_g(found), slow.u, SURGE_S, SURGE_PACE * _tau_s(found, LOG_SLOW)),
+    ]
+    too_little = [
+        (-jet.value, jet.u, PULLS_S, 0.0),
         (_late_g(found), slow.u, LATE_S, LATE_PACE * _tau_s(found, LOG_SLOW)),
-    ):
-        if grams_g > max(STEP_D * d, LEAST_U * u_g) and grams_g > flow * max(least_s, over_s):
-            return True
-    return False
+    ]
+    return any(
+        grams_g > max(STEP_D * d, LEAST_U * u_g) and grams_g > flow * max(least_s, over_s)
+        for grams_g, u_g, least_s, over_s in (too_much if air else too_much + too_little)
+    )
 
 
 def _drip_g(found: Estimate) -> float:

@@ -112,3 +112,15 @@ def test_a_draught_that_gives_back_what_it_took_is_neither(lasts_s: float) -> No
     found = measure(window, around())
     assert not {"air_in_line", "container_moved"} & set(found.flags)
     assert holds(found, TRUE_G_PER_MIN)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_air_that_spurts_as_the_gun_opens_is_no_moved_container(seed: int) -> None:
+    """The deficit of the first seconds looks like a jet that pulls."""
+
+    def spurts(since: np.ndarray) -> np.ndarray:
+        return np.where(since < 6.0, FLOW * (0.45 + 0.45 * np.sin(2.0 * np.pi * since / 1.3)), FLOW)
+
+    found = measure(drawn(flow=spurts, seed=seed), around())
+    assert found.quality == "suspect"
+    assert "air_in_line" in found.flags

@@ -285,3 +285,11 @@ def test_a_rejected_dispense_stands_where_it_was_told(at_s: float) -> None:
     record = dispense_record(window, around(), found)
     assert record.started_at == rfc3339(window.opened_s)
     assert record.ended_at == rfc3339(window.closed_s)
+
+
+@pytest.mark.parametrize("push", [step(-400.0, 5.0), step(6.0, 9.0), step(-6.0, 9.0), leaning])
+def test_a_moved_container_is_no_fault_of_the_gun(push: Callable[[np.ndarray], np.ndarray]) -> None:
+    """What is fitted to a curve that is not the gun's would be counted against it."""
+    found = measure(drawn(push=push), around())
+    assert found.flags == ("container_moved",)
+    assert found.why_rejected == "the container or the scale was moved or leaned on"
