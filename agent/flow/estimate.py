@@ -68,6 +68,8 @@ class Estimate:
     mass_g: float
     parts: Parts
     dof: float
+    apart_g: float = 0.0
+    """How far the grams are from each other by the frequencies that slow waves may have."""
     aliased: tuple[float, float] = (0.0, 0.0)
     """Chance that the readings alias some vibration to a slow wave, and the slope that it fakes then, g/s."""
 
@@ -149,7 +151,9 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
     rough, joint, left = _roughly(readings, prior, look, told=window.open_s is not None)
     # A ramp's rounding is a saw tooth of its own: only readings that dither at rest can show a vibration.
     if left.at_rest_g > DITHERED * d:
-        readings, joint, left = without_tones(readings, window.mass_g, rough, joint, left)
+        readings, joint, left = without_tones(
+            readings, window.mass_g, (rough, prior), joint, left, volatile=_volatile(around)
+        )
     wanted, joint, left, coarse = _shaped(readings, prior, rough, joint, left, hidden=window.open_s is None)
     if window.open_s is not None:
         wanted, joint = of_another_length(coarse.data(joint, left), prior, wanted, joint, look)
@@ -162,7 +166,7 @@ def estimate(window: Window, around: Surroundings) -> Estimate:
         readings, joint, left = beside_vibration(readings, window.mass_g, wanted, joint, left)
     rate = Rate(Known(0.0, LOSS_U))
     aliased = aliased_to_a_slope(readings, length)
-    raw = Estimate(look, t_s, left, joint, wanted, rate, 0.0, NO_PARTS, 1.0, aliased)
+    raw = Estimate(look, t_s, left, joint, wanted, rate, 0.0, NO_PARTS, 1.0, readings.doubt.apart_g, aliased)
     return _weighed(window, around, raw, seen)
 
 
@@ -216,14 +220,14 @@ def _bending(prior: Prior, joint: Joint) -> Prior:
 
 def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) -> Estimate:
     """The grams with the evaporation that is likely, and the parts of their uncertainty."""
-    joint, volatile = raw.joint, around.fluid is None or around.fluid.volatile
+    joint = raw.joint
     gradient = dispensed_gradient(joint.at)
     by_all = joint.covariance @ gradient
     seen = raw.amount(LOSS)
     # The fit's own wide prior is taken out again, so that it is not counted twice.
     precision = max(1.0 / seen.u**2 - 1.0 / LOSS_U**2, 1e-6)
     alone = Known(seen.value / seen.u**2 / precision, math.sqrt(1.0 / precision))
-    rate = weighed(alone, volatile=volatile, before=_rate_before(window, around), astray=raw.aliased)
+    rate = weighed(alone, volatile=_volatile(around), before=_rate_before(window, around), astray=raw.aliased)
     if window.is_zero_held:
         rate = seen_after_alone(rate)
     by_rate = float(by_all[LOSS]) / seen.u**2
@@ -247,6 +251,7 @@ def _weighed(window: Window, around: Surroundings, raw: Estimate, data: Data) ->
                 math.hypot(by_rate * reaches[0], 1.96 * fluctuating),
                 math.hypot(by_rate * reaches[1], 1.96 * fluctuating),
             ),
+            apart_g=raw.apart_g,
         ),
         dof=max(used, 1.0),
     )
@@ -267,3 +272,7 @@ def _rate_before(window: Window, around: Surroundings) -> Known | None:
     # Where they disagree the newer one counts.
     agree = abs(idle.value - learned.value) <= DISAGREES * math.hypot(idle.u, learned.u)
     return idle.joined(learned) if agree else idle
+
+
+def _volatile(around: Surroundings) -> bool:
+    return around.fluid is None or around.fluid.volatile

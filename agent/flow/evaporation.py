@@ -90,6 +90,11 @@ def weighed(
     return Rate(Known(mean, u), window, max(mean - low, 0.0), max(high - mean, 0.0))
 
 
+def log_evidence(seen: Known, *, volatile: bool) -> float:
+    """Logarithm of how likely a rate that was seen, g/s, is before looking."""
+    return _log_sum(_parts(seen, VOLATILE if volatile else OTHER, 0.0))
+
+
 def _posterior(
     cases: list[tuple[float, Known]], before: Known | None, weights: Weights
 ) -> list[tuple[float, _Part]]:

@@ -104,6 +104,8 @@ class Joint:
     """What each reading tells, 1/g2, shape (n,): its robust weight over its variance."""
     cost: float
     """Minus twice the logarithm of the evidence, up to a constant (Laplace's approximation)."""
+    by_waves: Floats | None = None
+    """What waves beside the curve, held by what is known of their size, tell of the parameters: (k, SIZE)."""
 
 
 def fit(data: Data, prior: Prior, start: Floats, *, steps: int = STEPS) -> Joint:
@@ -141,21 +143,24 @@ def _most_off(t_s: Floats, at: Floats, off: Floats) -> float:
     return max(float(np.quantile(off[part], MOST)) if part.sum() >= FEW_IN_PART else 0.0 for part in parts)
 
 
-def with_waves_open(joint: Joint, prior: Prior, waves: Floats) -> Joint:
+def with_waves_open(joint: Joint, prior: Prior, waves: Floats, precision: Floats) -> Joint:
     """The fit with the covariance it has beside waves of unknown amounts, shape (n, k), taken out before.
 
     The Schur complement of the joint information: what the readings say of the waves they do not say of the
     curve.
     """
     free = np.flatnonzero(prior.u > 0)
-    told, apart = joint.slopes[:, free] * joint.information[:, None], waves * joint.information[:, None]
-    shared = told.T @ waves
-    own = apart.T @ waves
-    hessian = told.T @ joint.slopes[:, free] - shared @ np.linalg.pinv(own, hermitian=True) @ shared.T
+    apart = waves * joint.information[:, None]
+    own = np.linalg.pinv(apart.T @ waves + np.diag(precision), hermitian=True)
+    taken = own @ (apart.T @ joint.slopes)
+    slopes = joint.slopes - waves @ taken
+    by_waves = np.sqrt(precision)[:, None] * taken
+    hessian = (slopes[:, free] * joint.information[:, None]).T @ slopes[:, free]
+    hessian += by_waves[:, free].T @ by_waves[:, free]
     hessian[np.diag_indices(free.size)] += prior.u[free] ** -2.0
     covariance = np.zeros((SIZE, SIZE))
     covariance[np.ix_(free, free)] = _inverse(hessian)
-    return replace(joint, covariance=covariance)
+    return replace(joint, covariance=covariance, slopes=slopes, by_waves=by_waves)
 
 
 def _moved(data: Data, prior: Prior, at: Floats, steps: int) -> tuple[Floats, _Terms, float]:

@@ -32,12 +32,20 @@ NO_PARTS = Parts(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def parts_of(
-    joint: Joint, prior: Prior, data: Data, by_all: Floats, *, d: float, drift: tuple[float, float, float]
+    joint: Joint,
+    prior: Prior,
+    data: Data,
+    by_all: Floats,
+    *,
+    d: float,
+    drift: tuple[float, float, float],
+    apart_g: float,
 ) -> Parts:
     """Split the variance of the grams; `by_all` are their covariances with the parameters, shape (SIZE,).
 
     The variance of a penalised fit is the sum of what each reading and each prior brings (JCGM 100, 5.1.2):
-    C (J' W J + P) C = C for its covariance C. `d` is the resolution, g; `drift` comes from the caller.
+    C (J' W J + P) C = C for its covariance C. `d` is the resolution, g; `drift` comes
+    from the caller, and `apart_g`, how far the grams are from each other by what a slow wave may be.
     """
     # Without the part along the loss, which the drift's own line stands for.
     along = by_all[LOSS] / joint.covariance[LOSS, LOSS]
@@ -48,6 +56,8 @@ def parts_of(
         share = np.ones_like(share)
     rounding = float(by_reading @ share)
     readings = float(by_reading.sum()) - rounding
+    if joint.by_waves is not None:
+        readings += float(np.sum(np.square(joint.by_waves @ rest)))
     free = np.flatnonzero(prior.u > 0)
     by_prior = np.zeros(SIZE)
     by_prior[free] = np.square(rest[free] / prior.u[free])
@@ -59,5 +69,5 @@ def parts_of(
         math.sqrt(rounding),
         *drift,
         math.sqrt(timing),
-        math.sqrt(float(by_prior.sum())),
+        math.hypot(math.sqrt(float(by_prior.sum())), apart_g),
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from agent.detection.window import Floats
+from agent.flow.beside import Waves
 from agent.flow.curve import Axis, curve_of, edges
 from agent.flow.joint import Data, Joint, tukey
 from agent.flow.noise import Kept, noise_of, root_mean_square
@@ -34,6 +35,18 @@ class Left:
     """Spread of the sound readings at rest, g."""
 
 
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """What slow waves leave open."""
+
+    chance: float = 0.0
+    """That there is one more than were taken out."""
+    slope_g_per_s: float = 0.0
+    """By how much the loss is off then."""
+    apart_g: float = 0.0
+    """How far the grams are from each other by the frequencies that those may have: standard deviation."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
     """A window's readings, vibration taken out."""
@@ -43,8 +56,9 @@ class Readings:
     resolution_g: float
     hum_g: float = 0.0
     """Root mean square of the vibration that was taken out, g."""
-    waves: Floats | None = None
-    """Sines and cosines of the vibration that was taken out, shape (n, 2 k); None where none was."""
+    waves: Waves | None = None
+    """The vibration that was taken out; None where none was."""
+    doubt: Doubt = Doubt()
     usual_g: float = 0.0
     """Noise of a reading at rest as earlier shots showed it, g; 0 where it is not known."""
 
