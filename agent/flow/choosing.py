@@ -51,7 +51,7 @@ WIDER = (
 """Drip, slow start, and whether the drip is driven: what is tried beside the plain curve."""
 TRIED_S = (0.3, 1.5)
 """Time constants that a drip and a slow start are looked for with, s."""
-STAYS, STEADY = 0.5, 0.4
+STAYS, STEADY = 0.75, 0.4
 """A surge and a driven drip of so much of the jet's force, whose push is its grams but for so much (ours)."""
 ASTRAY = 6.0
 """So much higher and a wider curve's fit was not at its end."""

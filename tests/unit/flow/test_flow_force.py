@@ -12,7 +12,7 @@ FLOW, JET_G, OPEN_S, DELAY_S = 4.0, 7.0, 20.0, 0.08
 
 
 @pytest.mark.parametrize("speed", [0.0, 1.0])
-@pytest.mark.parametrize(("drip_g", "drip_s"), [(2.0, 0.55), (1.5, 1.0), (1.0, 1.2)])
+@pytest.mark.parametrize(("drip_g", "drip_s"), [(2.0, 0.55), (1.5, 1.0), (1.0, 1.2), (4.7, 1.8)])
 def test_a_drip_is_told_whether_it_pushes_or_falls(speed: float, drip_g: float, drip_s: float) -> None:
     """A push of the jet's speed hides that it dies away: it was taken for liquid that ran 1 s longer."""
 
