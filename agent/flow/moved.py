@@ -24,7 +24,7 @@ SWAY_REL, SWAY_D, SWAY_NOISES, SWAY_S = 0.012, 5.0, 2.4, 1.0
 """At rest the curve is off the medians of so many seconds by less: share of the grams, steps d, noises."""
 PULLS_S = 0.8
 """A jet that pulls by so many seconds of the flow is none; a few tenths come from filters of another kind."""
-DRIP_S, DRIP_PACE = 1.0, 2.5
+DRIP_S, DRIP_PACE = 1.3, 2.5
 SURGE_S, SURGE_PACE = 1.0, 1.5
 LATE_S, LATE_PACE = 0.5, 3.2
 """Grams in seconds of the flow, and how much faster than the flow they came or were held back: no gun's.

@@ -293,3 +293,11 @@ def test_a_moved_container_is_no_fault_of_the_gun(push: Callable[[np.ndarray], n
     found = measure(drawn(push=push), around())
     assert found.flags == ("container_moved",)
     assert found.why_rejected == "the container or the scale was moved or leaned on"
+
+
+def test_a_large_drip_that_pushes_the_pan_is_no_moved_container() -> None:
+    """A second of the flow drips, and pushes as it falls: it seems to come all at once."""
+    traces = random_check(np.random.default_rng([1, FAMILIES.index("dripping"), 7]), "dripping", 3)
+    found = measure(direct_window(traces[0]), scale_of(traces[0]))
+    assert found.quality == "suspect"
+    assert "after_drip" in found.flags
