@@ -14,7 +14,7 @@ from agent.flow.curve import LOSS, curve_of, dispensed_g, dispensed_gradient, ed
 from agent.flow.evaporation import log_evidence
 from agent.flow.joint import Data, Joint, Prior, with_waves_open
 from agent.flow.known import Known
-from agent.flow.noise import alikeness
+from agent.flow.noise import MOST_ALIKE, alikeness
 
 TRIED = 4
 """So many frequencies are tried."""
@@ -24,6 +24,8 @@ NEAR_CYCLES, FEW_CYCLES = 1.0, 3.0
 SIZES_G = (0.05, 0.15, 0.5, 1.5)
 """Sizes of a wave that are alike likely before looking: small ones are as usual as large ones (ours)."""
 HARDLY = -20.0
+RED = 100.0
+"""Readings that a draught has made alike may be alike over so many (choice of ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +78,10 @@ class Trial:
         tries = [self._tried(hz) for hz in allowed[:TRIED]]
         best = min(tries, key=lambda each: each.cost)
         before = float(np.interp(best.slow_hz[-1], found.hz, found.log_before)) + math.log(2.0)
-        # Where neither is true what the best leaves is not white: then both tell less than they seem to.
-        odds = 0.5 * (self._tried(None).cost - best.cost) / best.alike + before
+        # A draught leaves readings alike with no wave at all. What they tell of a wave is worth less then, by
+        # what the best still leaves alike; and by what none does, which a wave makes alike as well.
+        none = self._tried(None)
+        odds = 0.5 * (none.cost - best.cost) / max(best.alike, min(none.alike, MOST_ALIKE)) + before
         share = np.exp(-0.5 * np.array([each.cost - best.cost for each in tries]) / best.alike)
         share /= share.sum()
         grams = np.array([each.grams for each in tries])
@@ -130,4 +134,4 @@ def _alike(data: Data, joint: Joint) -> float:
     t_s, kept = data.on.t_s, data.noise_g < LEFT_OUT_G
     left = data.mass_g - curve_of(data.on, joint.at)
     start, end = edges(joint.at)
-    return max(alikeness(left[part & kept]) for part in (t_s < start, t_s > end))
+    return max(alikeness(left[part & kept], RED) for part in (t_s < start, t_s > end))

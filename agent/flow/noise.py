@@ -74,8 +74,8 @@ def most_of(residual_g: Floats) -> float:
     return float(np.quantile(np.abs(residual_g), MOST)) / WITHIN if residual_g.size >= 4 else 0.0
 
 
-def alikeness(residual_g: Floats) -> float:
-    """Integrated autocorrelation time in readings, at least 1, cut where it is no longer significant."""
+def alikeness(residual_g: Floats, most: float = MOST_ALIKE) -> float:
+    """Integrated autocorrelation time in readings, 1 to `most`, cut where it is no longer significant."""
     n = residual_g.size
     if n < 16:
         return 1.0
@@ -84,9 +84,9 @@ def alikeness(residual_g: Floats) -> float:
     if power <= 0:
         return 1.0
     total, significant = 1.0, 2.0 / np.sqrt(n)
-    for lag in range(1, min(n // 4, 40)):
+    for lag in range(1, min(n // 4, max(40, int(most)))):
         correlation = float(centred[lag:] @ centred[:-lag]) / power
         if correlation < significant:
             break
         total += 2.0 * correlation
-    return min(total, MOST_ALIKE)
+    return min(total, most)

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from drawn_windows import around, drawn
+from second_physics import KINDS, played
 
 from agent.flow.aliases import Losses, slow_waves
 from agent.flow.beside import LEFT_OUT_G, Bent
@@ -134,3 +135,11 @@ def test_the_parts_of_the_uncertainty_beside_waves_are_the_whole() -> None:
     parts = parts_of(joint, prior, data, by_all, d=0.01, drift=(along, along, along), apart_g=0.0)
     sizes = parts.readings_g, parts.rounding_g, parts.drift_g, parts.timing_g, parts.shape_g
     assert math.hypot(*sizes) == pytest.approx(math.sqrt(float(gradient @ by_all)), rel=0.02)
+
+
+@pytest.mark.parametrize("number", [3, 14])
+def test_a_draught_over_an_open_container_is_no_slow_wave(number: int) -> None:
+    # A wave taken out of it took the evaporation along: a hundredth of the flow.
+    shot = played(np.random.default_rng([3, KINDS.index("gusts"), number]), "gusts")
+    measured = measure(shot.window, shot.around)
+    assert measured.flow_g_per_min == pytest.approx(shot.true_flow_g_per_min, rel=0.005)
