@@ -15,7 +15,7 @@ _TEMPERATURES_C = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0)
 
 _HEOS = "CoolProp 6.8 HEOS (Lemmon & Span 2006, J. Chem. Eng. Data 51, 785)"
 _IAPWS = "IAPWS-95 (CoolProp 6.8), within 1e-6 of Tanaka 2001 (CIPM)"
-_DIPPR = "Perry's Chemical Engineers' Handbook, 8th ed., table 2-32 (DIPPR 105)"
+_DIPPR = "Perry's Chemical Engineers' Handbook, 8th ed., table 2-32 (DIPPR 105; chemicals 1.5)"
 
 
 def _fluid(name: str, density: tuple[float, ...], *, u_rel: float, source: str, volatile: bool) -> Fluid:

@@ -142,25 +142,6 @@ def test_density_between_the_points(name: str, theirs: str, within: float, celsi
     assert found.value == pytest.approx(computed, rel=within)
 
 
-# DIPPR equation 105, Perry's Chemical Engineers' Handbook 8e, table 2-32, as `chemicals` 1.5.2 ships it
-# (mol/m3, K), with the molar masses of IUPAC 2021.
-@pytest.mark.parametrize(
-    ("name", "coefficients", "molar_mass"),
-    [
-        ("butanone", (937.67, 0.25035, 535.5, 0.29964), 0.07210572),
-        ("isopropanol", (1179.9, 0.2644, 508.3, 0.24653), 0.06009502),
-        ("n-butyl acetate", (677.94, 0.2637, 575.4, 0.29318), 0.11615828),
-    ],
-)
-def test_pinned_tables_are_the_published_equation(
-    name: str, coefficients: tuple[float, float, float, float], molar_mass: float
-) -> None:
-    a, b, c, d = coefficients
-    for celsius, kg_m3 in KNOWN[name].density_table:
-        published = a / b ** (1.0 + (1.0 - (celsius + 273.15) / c) ** d) * molar_mass
-        assert kg_m3 == pytest.approx(published, rel=2e-5)
-
-
 # The spread between published sources is what the stated uncertainty must cover (DIPPR, VDI PPDS, Tanaka).
 @pytest.mark.parametrize(
     ("name", "celsius", "other_source"),
