@@ -16,8 +16,8 @@ from agent.flow.measuring import measure
 from simulators.traces import FAMILIES
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
-SHOTS, SEED = 40, 1
-FEW = 0.06
+SHOTS, SEED = 120, 1
+FEW = 0.04
 """With so few shots a family's figures scatter: the goals are 98 % and 90 %, give or take this."""
 
 
@@ -58,7 +58,7 @@ def test_at_most_half_of_the_better_peer(study: ModuleType, scores: dict, family
 
 def test_intervals_hold_the_truth(scores: dict) -> None:
     hits = [hit for score in sound(scores).values() for hit in score.covered]
-    assert 0.93 <= np.mean(hits) <= 0.985
+    assert 0.93 <= np.mean(hits) <= 0.975
     for family, score in sound(scores).items():
         assert np.mean(score.covered) >= 0.90 - FEW, family
 
