@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from agent.detection.window import Floats
+from agent.flow.noise import spread_by_differences
 
 SETTLE_S = 1.0
 """How long after closing a scale may still settle; of a shorter plateau the last third is used."""
@@ -41,7 +42,11 @@ def first_look(t_s: Floats, mass_g: Floats, length_s: float, resolution_g: float
         after = (t_s > length_s) & (t_s >= length_s + 2.0 / 3.0 * (last - length_s))
     level = float(np.median(mass_g[before])) if before.any() else float(mass_g[0])
     end = float(np.median(mass_g[after])) if after.any() else float(mass_g[-1])
-    noise = max(_noise(mass_g[before]), _noise(mass_g[after]), resolution_g / np.sqrt(12.0))
+    noise = max(
+        spread_by_differences(mass_g[before]),
+        spread_by_differences(mass_g[after]),
+        resolution_g / np.sqrt(12.0),
+    )
     rise = end - level
     quarter, three = (_crossing(t_s, mass_g, level + share * rise) for share in (0.25, 0.75))
     # Where it leaves the level: the jet's force would make the line through both crossings begin too early.
@@ -60,13 +65,6 @@ def first_look(t_s: Floats, mass_g: Floats, length_s: float, resolution_g: float
         int(before.sum()),
         int(after.sum()),
     )
-
-
-def _noise(mass_g: Floats) -> float:
-    # Differences of neighbours see neither a level nor a slow drift; a bump is two of many.
-    if mass_g.size < 4:
-        return 0.0
-    return float(1.4826 * np.median(np.abs(np.diff(mass_g))) / np.sqrt(2.0))
 
 
 def _crossing(t_s: Floats, mass_g: Floats, level_g: float) -> float:

@@ -8,6 +8,7 @@ uncertainty.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -67,6 +68,19 @@ def root_mean_square(residual_g: Floats) -> float:
 def typical_spread(residual_g: Floats) -> float:
     """The standard deviation by the median of the absolute values; 0 for fewer than four."""
     return 1.4826 * float(np.median(np.abs(residual_g))) if residual_g.size >= 4 else 0.0
+
+
+def spread_by_differences(mass_g: Floats, order: int = 1) -> float:
+    """Standard deviation of single readings, by the median of their differences; 0 for fewer than four.
+
+    Differences of neighbours see neither a level nor a slow drift, second ones (`order` 2) no flow either; a
+    bump is two or three of many. Their variance is that of a reading times the binomial coefficient of 2
+    `order` over `order`: twice, six times.
+    """
+    if mass_g.size < 4:
+        return 0.0
+    typical = 1.4826 * float(np.median(np.abs(np.diff(mass_g, order))))
+    return typical / math.sqrt(math.comb(2 * order, order))
 
 
 def most_of(residual_g: Floats) -> float:

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from agent.detection.window import Floats
+from agent.flow.noise import spread_by_differences
 
 REACH_S, AROUND_S, EACH_S = 3.2, 1.2, 0.1
 """How far the readings are looked at, how far off the moment may be, and in which steps it is tried."""
@@ -72,8 +73,7 @@ def what_took(
     t, mass = t_s[near] - at_s, mass_g[near]
     if t.size < LEAST_READINGS or flow_g_per_s <= 0.0:
         return Taken(Loss.UNCLEAR, 0.0)
-    # Second differences see neither level nor flow; their variance is six times that of a reading.
-    noise_g = max(1.4826 * float(np.median(np.abs(np.diff(mass, 2)))) / math.sqrt(6.0), least_g)
+    noise_g = max(spread_by_differences(mass, 2), least_g)
     air, moved = _fits(t, mass, flow_g_per_s, max(jet_g, 0.0), lag_s)
     dof = max(t.size - PARAMETERS, 3)
     better = min(air, moved)

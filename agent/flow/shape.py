@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from agent.detection.window import Floats
+from agent.flow.noise import spread_by_differences
 
 BLOCK_S = 0.5
 BLOCK_READINGS = 4
@@ -97,9 +98,10 @@ def shape_of(
     if steady <= 0:
         return Shape(steady, (), np.zeros(0), np.zeros(0))
     # The median of n normal readings scatters by 1.25 s over root n (any handbook of statistics).
-    # Second differences see neither level nor flow; their variance is six times that of a reading.
-    noise = 1.4826 * float(np.median(np.abs(np.diff(mass, 2)))) / math.sqrt(6.0)
-    u = np.hypot(1.25 * noise / np.sqrt(ramp.n), max(ROUNDED_D * resolution_g, steady * late_s))
+    u = np.hypot(
+        1.25 * spread_by_differences(mass, 2) / np.sqrt(ramp.n),
+        max(ROUNDED_D * resolution_g, steady * late_s),
+    )
     tenths, u_tenths = _tenths(ramp, u, steady)
     return Shape(steady, tuple(_runs(ramp, flow, u, steady)), tenths, u_tenths)
 
@@ -112,7 +114,7 @@ def without_tails(t_s: Floats, residual_g: Floats, weight: Floats, lag_s: float)
     sound = weight > 0
     if residual_g.size < BLOCK_READINGS:
         return sound
-    seen_g = TAIL_NOISES * 1.4826 * float(np.median(np.abs(np.diff(residual_g)))) / math.sqrt(2.0)
+    seen_g = TAIL_NOISES * spread_by_differences(residual_g)
     out_s, side = -math.inf, 0.0
     for i, counts in enumerate(sound.tolist()):
         if not counts:

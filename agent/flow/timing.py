@@ -60,22 +60,16 @@ class Lengths:
         shots of different length.
         """
         errors = self._of_groups()
-        if not errors:
-            return None
-        found = errors[0]
-        for other in errors[1:]:
-            found = found.joined(other)
-        chi2 = sum(((each.value - found.value) / each.u) ** 2 for each in errors)
-        birge = max(1.0, chi2 / (len(errors) - 1)) if len(errors) > 1 else 1.0
-        return Known(found.value, found.u * math.sqrt(birge), found.n)
+        return _joined(errors) if errors else None
 
     def significant_error(self) -> Known | None:
         """The timing error where it differs from zero with 95 % confidence (Student's t), else None."""
-        error = self.error()
-        if error is None:
+        errors = self._of_groups()
+        if not errors:
             return None
+        error = _joined(errors)
         # Each group has a flow of its own, and all have one error.
-        dof = error.n - len(self._of_groups()) - 1
+        dof = error.n - len(errors) - 1
         if dof < LEAST_DOF:
             return None
         from scipy.special import stdtrit
@@ -104,6 +98,15 @@ class Lengths:
             except (TypeError, ValueError):
                 continue
         return lengths
+
+
+def _joined(errors: list[Known]) -> Known:
+    found = errors[0]
+    for other in errors[1:]:
+        found = found.joined(other)
+    chi2 = sum(((each.value - found.value) / each.u) ** 2 for each in errors)
+    birge = max(1.0, chi2 / (len(errors) - 1)) if len(errors) > 1 else 1.0
+    return Known(found.value, found.u * math.sqrt(birge), found.n)
 
 
 def _least_told(shots: list[Shot]) -> int:

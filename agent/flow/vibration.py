@@ -22,7 +22,7 @@ from agent.flow.beside import (
 from agent.flow.curve import curve_of
 from agent.flow.joint import Data, Joint, Prior, fit, with_waves_open
 from agent.flow.likeliest import Trial, losses_of
-from agent.flow.noise import Kept
+from agent.flow.noise import Kept, spread_by_differences
 from agent.flow.readings import Doubt, Left, Readings, settled
 from agent.flow.tones import evenly, tones
 
@@ -147,8 +147,7 @@ def _local(left_g: Floats, parts: tuple[Kept, ...], least_g: float) -> Floats:
     noise = np.full(left_g.size, least_g)
     for part in parts:
         if part.sum() > FEW:
-            typical = 1.4826 * float(np.median(np.abs(np.diff(left_g[part])))) / math.sqrt(2.0)
-            noise[part] = max(typical, least_g)
+            noise[part] = max(spread_by_differences(left_g[part]), least_g)
     return noise
 
 
